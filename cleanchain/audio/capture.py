@@ -1,0 +1,84 @@
+"""Audio held in memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanchain.audio.source import ReadableByRange, Samples, Source, read_all
+from cleanchain.errors import InputError
+from cleanchain.units import format_time
+
+
+@dataclass(frozen=True, eq=False)
+class Capture(ReadableByRange):
+    """Samples in memory with their rate and a name.
+
+    Parameters
+    ----------
+    samples : ndarray of shape (channels, frames) or (frames,)
+        Finite samples, full scale at 1. Copied to float64 and made read-only.
+    rate_hz : int
+        Sampling rate in Hz.
+    name : str, optional
+        What messages call it.
+
+    Raises
+    ------
+    InputError
+        If a sample is not finite; the first one is named by channel and time.
+    """
+
+    samples: Samples
+    rate_hz: int
+    name: str = "capture"
+
+    def __post_init__(self) -> None:
+        samples = np.array(np.atleast_2d(self.samples), dtype=np.float64, order="C")
+        check_finite(samples, self.rate_hz, self.name)
+        samples.flags.writeable = False
+        object.__setattr__(self, "samples", samples)
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.samples.shape[0])
+
+    @property
+    def frames(self) -> int:  # type: ignore[override]
+        """Number of frames."""
+        return int(self.samples.shape[1])
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Return frames start <= n < stop as a read-only view."""
+        return self.samples[:, start:stop]
+
+
+def check_finite(samples: Samples, rate_hz: int, name: str, first_frame: int = 0) -> None:
+    """Refuse samples that are not finite, naming the first one.
+
+    Raises
+    ------
+    InputError
+        With channel, time and value of the first bad sample and how many there are.
+    """
+    finite = np.isfinite(samples)
+    if finite.all():
+        return
+    frame = int(np.argmin(finite.all(axis=0)))
+    channel = int(np.argmin(finite[:, frame]))
+    count = int(finite.size - finite.sum())
+    raise InputError(
+        f"channel {channel + 1} holds {samples[channel, frame]} at "
+        f"{format_time((first_frame + frame) / rate_hz)} ({count} such samples in this stretch)",
+        where=name,
+        fix="Export the recording again, or cut the damaged stretch out first.",
+    )
+
+
+def collect(source: Source) -> Capture:
+    """Read a whole source into memory."""
+    if isinstance(source, Capture):
+        return source
+    return Capture(read_all(source), source.rate_hz, source.name)

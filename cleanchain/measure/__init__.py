@@ -1,0 +1,1 @@
+"""Captures in, numbers and findings out; nothing is remembered between calls."""

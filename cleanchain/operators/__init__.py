@@ -1,0 +1,1 @@
+"""Linear operators that stream a driver and its passengers in lockstep."""

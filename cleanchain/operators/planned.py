@@ -1,0 +1,72 @@
+"""A source seen through an operator: worked out when first read, then kept."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from typing import IO
+
+import numpy as np
+
+from cleanchain.audio.source import BLOCK_FRAMES, ReadableByRange, Samples, Source
+from cleanchain.operators.base import Operator, run
+
+#: Bytes of one processed source that are kept in memory; what is longer goes to a temporary file.
+MEMORY_BYTES = 1 << 27
+
+
+class Planned(ReadableByRange):
+    """The result of an operator on a source, as a source.
+
+    Nothing happens until it is read. The first reading runs the operator over the whole source
+    and keeps the result in memory, or in an unnamed temporary file when it is long, so that each
+    operator runs once however often the result is read.
+
+    Parameters
+    ----------
+    source : Source
+        What drives the operator.
+    operator : Operator
+        What to apply.
+    """
+
+    def __init__(self, source: Source, operator: Operator) -> None:
+        self._source: Source | None = source
+        self._operator = operator
+        self.name = source.name
+        self.rate_hz = source.rate_hz
+        self.channels = source.channels
+        self.frames = source.frames
+        self._store: IO[bytes] | None = None
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Return frames start <= n < stop, shape (channels, stop - start)."""
+        store = self._filled()
+        frame_bytes = 8 * self.channels
+        store.seek(start * frame_bytes)
+        data = store.read((stop - start) * frame_bytes)
+        return np.ascontiguousarray(np.frombuffer(data).reshape(-1, self.channels).T)
+
+    def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
+        """Yield all frames in order; the first time over they are worked out."""
+        self._filled()
+        yield from super().blocks(block_frames)
+
+    def _filled(self) -> IO[bytes]:
+        if self._store is None:
+            assert self._source is not None
+            # The store lives as long as this source does, so no with-block can hold it.
+            store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
+            for block in run(self._operator, self._source):
+                store.write(np.ascontiguousarray(block[0].T).tobytes())
+            self._store = store
+            self._source = None  # an earlier spool can be let go of
+        return self._store
+
+    def close(self) -> None:
+        """Let go of what was kept."""
+        if self._store is not None:
+            self._store.close()
+
+    def __del__(self) -> None:
+        self.close()

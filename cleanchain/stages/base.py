@@ -1,0 +1,126 @@
+"""What a stage is: settings that plan, and a plan that is linear once it is made."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, ClassVar, final
+
+import numpy as np
+
+from cleanchain.audio.capture import Capture
+from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
+from cleanchain.errors import FitError
+from cleanchain.operators.base import Identity, Operator, run
+from cleanchain.operators.planned import Planned
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a stage decided for one take; it does the same to whatever is sent through it.
+
+    Parameters
+    ----------
+    stage : Stage
+        The settings it was made from.
+    operator : Operator
+        The linear map; `Identity` where there is nothing to do.
+    findings : mapping
+        What the stage found out, plain data with units in the names.
+    reasons : mapping of str to str
+        Words for each finding that is None, and for a stage that does nothing.
+    gain : float
+        Plain gain that the plan declares, so that the ledger does not count it as cost or merit.
+    """
+
+    stage: Stage
+    operator: Operator
+    findings: Mapping[str, Any] = field(default_factory=dict)
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    gain: float = 1.0
+
+    @property
+    def is_identity(self) -> bool:
+        """Whether the plan returns the very samples it is given."""
+        return isinstance(self.operator, Identity)
+
+    def run(
+        self, driver: Source, *passengers: Source, block_frames: int = BLOCK_FRAMES
+    ) -> Iterator[Samples]:
+        """Stream the driver and its passengers; see `cleanchain.operators.base.run`."""
+        return run(self.operator, driver, *passengers, block_frames=block_frames)
+
+    def apply(self, driver: Source, *passengers: Source) -> tuple[Capture, ...]:
+        """Run in memory and return one capture a lane, the driver's first."""
+        lanes = (driver, *passengers)
+        blocks = [np.empty((len(lanes), driver.channels, 0)), *self.run(driver, *passengers)]
+        whole = np.concatenate(blocks, axis=-1)
+        return tuple(
+            Capture(samples, lane.rate_hz, lane.name)
+            for samples, lane in zip(whole, lanes, strict=True)
+        )
+
+
+class Stage(ABC):
+    """Settings of one step of a chain. Subclasses are frozen dataclasses.
+
+    A subclass sets `name` and writes `_design`; where the silence must go through the stage in
+    another way than through a plan of its own it also writes `floor_after`.
+    """
+
+    name: ClassVar[str]
+
+    @final
+    def plan(self, take: Source, silence: Source | None = None) -> Plan:
+        """Look at a take and at the noise floor, and decide.
+
+        Parameters
+        ----------
+        take : Source
+            What is to be cleaned, as the earlier stages left it.
+        silence : Source, optional
+            The same build recorded without playing, as the earlier stages left it. Same rate and
+            channels as the take.
+
+        Returns
+        -------
+        Plan
+            Linear from here on.
+
+        Raises
+        ------
+        FitError
+            If the silence has another rate or channel count.
+        InputError
+            If the silence cannot serve this stage.
+        """
+        if silence is not None:
+            _check_fits(take, silence)
+        return self._design(take, silence)
+
+    @abstractmethod
+    def _design(self, take: Source, silence: Source | None) -> Plan:
+        """Make the plan; the base has checked that take and silence belong together."""
+
+    def floor_after(self, silence: Source, plan: Plan) -> Source:
+        """Return the silence as this stage leaves it, for the stages that come after."""
+        own = self.plan(silence, silence)
+        return silence if own.is_identity else Planned(silence, own.operator)
+
+    def settings(self) -> dict[str, Any]:
+        """Return the settings as plain data, units in the names."""
+        return asdict(self)  # type: ignore[call-overload,no-any-return]
+
+
+def _check_fits(take: Source, silence: Source) -> None:
+    for what, a, b in (
+        ("Hz", take.rate_hz, silence.rate_hz),
+        ("channel(s)", take.channels, silence.channels),
+    ):
+        if a != b:
+            raise FitError(
+                f"has {b} {what}, but {take.name} has {a}",
+                where=silence.name,
+                fix="Record the silence with the same settings as the take.",
+            )
