@@ -1,0 +1,212 @@
+"""The ledger: what each stage removed, and what it cost in signal.
+
+Every number is measured by sending a signal and a noise that are known apart through the very
+plan that was made on their mixture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from cleanchain.audio.capture import Capture
+from cleanchain.audio.source import Samples
+from cleanchain.chain import ChainPlan
+from cleanchain.measure import quality
+from cleanchain.measure.cells import Cell, cells, costliest
+from cleanchain.stages.base import Plan
+
+Evidence = Literal["known", "trial", "silence"]
+
+
+@dataclass(frozen=True)
+class Parts:
+    """A mixture whose parts are known apart.
+
+    Parameters
+    ----------
+    signal, hum, hiss : Capture
+        Of equal shape and rate; their sum is the mixture.
+    """
+
+    signal: Capture
+    hum: Capture
+    hiss: Capture
+
+    @property
+    def mixture(self) -> Capture:
+        """Signal and noise together."""
+        total = self.signal.samples + self.hum.samples + self.hiss.samples
+        return Capture(total, self.signal.rate_hz, self.signal.name)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """The numbers of one stage, or of the whole chain.
+
+    Every level is in decibels; None means "not known", with the words under `reasons`.
+
+    Parameters
+    ----------
+    noise_removed_db : float or None
+        Fall of the noise at equal signal level.
+    hum_removed_db, hiss_removed_db : float or None
+        The same for the hum and for the hiss alone.
+    signal_lost_db : float or None
+        Fall of the signal's own level, > 0 is loss; a declared gain is taken out.
+    signal_error_db : float or None
+        Power of the damage relative to the signal, -120 at least.
+    cost_db : float or None
+        Largest loss of signal over the octaves of attacks, body and tails in which the signal
+        stands at least 6 dB above the noise.
+    cost_where : str or None
+        That place in words.
+    musical_noise : float or None
+        Kurtosis ratio of the residual noise: 1 natural, above 3 it chirps.
+    evidence : str
+        "known": the parts were given; "trial": measured on stand-ins for them; "silence": only
+        the noise could be shown.
+    reasons : mapping of str to str
+        Words for each number that is None.
+    where : sequence of Cell
+        The numbers by octave and part of the note.
+    """
+
+    noise_removed_db: float | None
+    hum_removed_db: float | None
+    hiss_removed_db: float | None
+    signal_lost_db: float | None
+    signal_error_db: float | None
+    cost_db: float | None
+    cost_where: str | None
+    musical_noise: float | None
+    evidence: Evidence
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    where: Sequence[Cell] = ()
+
+    def numbers(self) -> dict[str, Any]:
+        """Return the numbers as plain data, rounded to 0.001."""
+        plain = {key: value for key, value in asdict(self).items() if key != "where"}
+        return {
+            key: round(value, 3) if isinstance(value, float) else value
+            for key, value in plain.items()
+        }
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """One entry a stage and one for the whole chain.
+
+    The total is measured end to end and need not be the sum of the stages.
+    """
+
+    stages: Sequence[Entry]
+    total: Entry
+
+
+_State = tuple[Samples, Samples, Samples, Samples]  # mixture, signal, hum, hiss
+
+
+def account(
+    plan: ChainPlan, parts: Parts, evidence: Evidence, reasons: Mapping[str, str] | None = None
+) -> Ledger:
+    """Send known parts through a chain's plans and write down what became of them.
+
+    Parameters
+    ----------
+    plan : ChainPlan
+        Planned on ``parts.mixture``.
+    parts : Parts
+        What the mixture is made of.
+    evidence : {"known", "trial", "silence"}
+        Where the parts come from.
+    reasons : mapping of str to str, optional
+        Words for numbers that the parts cannot give.
+    """
+    rate_hz = parts.signal.rate_hz
+    first: _State = (
+        parts.mixture.samples,
+        parts.signal.samples,
+        parts.hum.samples,
+        parts.hiss.samples,
+    )
+    now, rows = first, []
+    for step in plan.plans:
+        after = _send(step, now, rate_hz)
+        rows.append(entry(now, after, rate_hz, step.gain, evidence, reasons or {}))
+        now = after
+    return Ledger(tuple(rows), entry(first, now, rate_hz, plan.gain, evidence, reasons or {}))
+
+
+def _send(step: Plan, state: _State, rate_hz: int) -> _State:
+    if step.is_identity:
+        return state
+    driver, *passengers = (Capture(samples, rate_hz) for samples in state)
+    mixture, signal, hum, hiss = (lane.samples for lane in step.apply(driver, *passengers))
+    return mixture, signal, hum, hiss
+
+
+def entry(
+    before: _State,
+    after: _State,
+    rate_hz: int,
+    declared_gain: float,
+    evidence: Evidence,
+    given: Mapping[str, str],
+) -> Entry:
+    """Measure one step from what went in and what came out."""
+    _, signal, hum, hiss = before
+    _, kept, hum_left, hiss_left = after
+    noise, left = hum + hiss, hum_left + hiss_left
+    fit = quality.best_gain(signal, kept)
+    gain = declared_gain if fit is None else fit
+    reasons = dict(given)
+
+    def known(name: str, value: float | None, why: str) -> float | None:
+        if name in given:
+            return None
+        if value is None:
+            reasons.setdefault(name, why)
+        return value
+
+    found = cells((signal, noise), (kept, left), rate_hz, declared_gain, gain)
+    worst = costliest(found)
+    chirp = None
+    if "musical_noise" not in given and np.any(noise):
+        shorts = (quality.tiles(one, rate_hz) for one in (noise, left, signal))
+        chirp = quality.musical_noise(*shorts)
+    no_hum, no_hiss = "no hum in the noise", "no hiss in the noise"
+    return Entry(
+        noise_removed_db=known(
+            "noise_removed_db", quality.noise_removed_db(noise, left, gain), "there is no noise"
+        ),
+        hum_removed_db=known(
+            "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), no_hum
+        ),
+        hiss_removed_db=known(
+            "hiss_removed_db", quality.noise_removed_db(hiss, hiss_left, gain), no_hiss
+        ),
+        signal_lost_db=known(
+            "signal_lost_db",
+            quality.signal_lost_db(signal, kept, declared_gain),
+            "there is no signal",
+        ),
+        signal_error_db=known(
+            "signal_error_db", quality.signal_error_db(signal, kept), "there is no signal"
+        ),
+        cost_db=known(
+            "cost_db",
+            None if worst is None else worst.signal_lost_db,
+            "nowhere does the signal stand 6 dB above the noise",
+        ),
+        cost_where=None if worst is None or "cost_db" in given else worst.name,
+        musical_noise=known(
+            "musical_noise", chirp, "too few places where the noise is heard alone"
+        ),
+        evidence=evidence,
+        reasons=reasons,
+        where=tuple(found),
+    )
