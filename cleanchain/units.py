@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from itertools import pairwise
 
 from cleanchain.errors import SettingError
 
@@ -102,7 +103,7 @@ def parse_ranges_s(text: str) -> tuple[tuple[float, float], ...]:
             )
         ranges.append((start, stop))
     ranges.sort()
-    for (_, stop), (start, _) in zip(ranges, ranges[1:], strict=False):
+    for (_, stop), (start, _) in pairwise(ranges):
         if start < stop:
             raise SettingError(f"the ranges {text!r} overlap", fix="Give each stretch once.")
     return tuple(ranges)

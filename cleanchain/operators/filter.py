@@ -36,7 +36,8 @@ class SymmetricFilter(Operator):
         """Return the gain at frequencies given as fractions of the sampling rate."""
         lags = np.arange(1, self.half_kernel.size)
         waves = np.cos(2 * np.pi * np.multiply.outer(np.asarray(frequency), lags))
-        return self.half_kernel[0] + 2 * waves @ self.half_kernel[1:]
+        gain: NDArray[np.float64] = self.half_kernel[0] + 2 * waves @ self.half_kernel[1:]
+        return gain
 
 
 class _FilterFlow(GridFlow):
@@ -56,6 +57,8 @@ class _FilterFlow(GridFlow):
         pieces = np.lib.stride_tricks.sliding_window_view(window, self._size, axis=-1)
         spectra = scipy.fft.rfft(pieces[..., :: self._hop, :], axis=-1, workers=2)
         spectra *= self._response
-        filtered = scipy.fft.irfft(spectra, self._size, axis=-1, overwrite_x=True, workers=2)
-        middle = filtered[..., self._half : self._half + self._hop]
+        filtered: Samples = scipy.fft.irfft(
+            spectra, self._size, axis=-1, overwrite_x=True, workers=2
+        )
+        middle: Samples = filtered[..., self._half : self._half + self._hop]
         return middle.reshape(*window.shape[:2], -1)

@@ -89,4 +89,7 @@ def butterworth_half_kernel(corner: float) -> NDArray[np.float64]:
     total = kernel[0] + 2 * kernel[1:].sum()
     low_pass = kernel.copy()
     low_pass[0] -= 1.0  # what is left of a unit impulse: minus the low-pass that was taken out
-    return kernel - total * low_pass / (low_pass[0] + 2 * low_pass[1:].sum())
+    half_kernel: NDArray[np.float64] = kernel - low_pass * (
+        total / (low_pass[0] + 2 * low_pass[1:].sum())
+    )
+    return half_kernel

@@ -1,0 +1,5 @@
+"""Run the command line with ``python -m cleanchain``."""
+
+from cleanchain.cli.main import main
+
+main()

@@ -1,0 +1,81 @@
+"""The command `cleanchain`: a group that imports a command only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import NoReturn
+
+import click
+
+import cleanchain
+from cleanchain.errors import CleanchainError
+
+#: Every command, the module of this package that holds it, and its line in the help.
+COMMANDS = {
+    "clean": "Clean a take and write a ledger of what each stage removed and cost.",
+    "demo": "Write a set of invented captures to try everything on.",
+}
+
+
+class LazyGroup(click.Group):
+    """Lists its commands without importing them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"cleanchain.cli.{cmd_name.replace('-', '_')}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands from the table above."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(cleanchain.__version__, prog_name="cleanchain")
+def cli() -> None:
+    """Measure home-made pickups and contact microphones, and clean their takes.
+
+    Every number it prints is measured. Exit codes: 0 done, 1 some files failed, 2 usage, 3 input
+    cannot be used, 4 things do not fit together, 5 would overwrite, 6 output could not be
+    written, 7 a limit cannot be met, 130 interrupted.
+    """
+
+
+def main() -> NoReturn:
+    """Run the command line; errors become one message and an exit code."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except CleanchainError as error:
+        _tell(str(error))
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        _tell("stopped; nothing was left half written")
+        sys.exit(130)
+    except BrokenPipeError:
+        # Whoever read our output has gone; Python would complain once more while closing it.
+        sys.stdout = None  # type: ignore[assignment]
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _tell(message: str) -> None:
+    first, *rest = message.splitlines()
+    click.echo("\n".join([f"cleanchain: {first}", *(f"  {line}" for line in rest)]), err=True)
+
+
+if __name__ == "__main__":
+    main()
