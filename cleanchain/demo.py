@@ -238,7 +238,7 @@ def _pluck(
             break
         amplitude = loudness * np.sin(np.pi * partial * place) / partial**1.3
         decay_s = 1.4 / (1 + 0.12 * partial) * (220.0 / note_hz) ** 0.4
-        frames = min(wave.size - start, int(14 * decay_s * RATE_HZ))
+        frames = min(wave.size - start, int(10 * decay_s * RATE_HZ))
         turn = 2j * np.pi * frequency
         begin = amplitude * np.exp(1j * rng.uniform(0, 2 * np.pi))
         tone = _powers(turn - 1 / decay_s, frames) - _powers(turn - 1 / 0.0015, frames)

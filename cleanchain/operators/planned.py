@@ -28,12 +28,16 @@ class Planned(ReadableByRange):
         What drives the operator.
     operator : Operator
         What to apply.
+    passenger : Source, optional
+        What goes along with the source; the result is then the passenger's.
     """
 
-    def __init__(self, source: Source, operator: Operator) -> None:
-        self._source: Source | None = source
+    def __init__(
+        self, source: Source, operator: Operator, passenger: Source | None = None
+    ) -> None:
+        self._lanes: tuple[Source, ...] = (source,) if passenger is None else (source, passenger)
         self._operator = operator
-        self.name = source.name
+        self.name = self._lanes[-1].name
         self.rate_hz = source.rate_hz
         self.channels = source.channels
         self.frames = source.frames
@@ -54,13 +58,12 @@ class Planned(ReadableByRange):
 
     def _filled(self) -> IO[bytes]:
         if self._store is None:
-            assert self._source is not None
             # The store lives as long as this source does, so no with-block can hold it.
             store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
-            for block in run(self._operator, self._source):
-                store.write(np.ascontiguousarray(block[0].T).tobytes())
+            for block in run(self._operator, *self._lanes):
+                store.write(np.ascontiguousarray(block[-1].T).tobytes())
             self._store = store
-            self._source = None  # an earlier spool can be let go of
+            self._lanes = ()  # an earlier store can be let go of
         return self._store
 
     def close(self) -> None:

@@ -1,0 +1,103 @@
+"""One take, one silence, one chain: the plan, the ledger, and both as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from cleanchain.audio.source import Source
+from cleanchain.chain import Chain, ChainPlan
+from cleanchain.errors import InputError
+from cleanchain.ledger import Ledger
+from cleanchain.silences import HOW_TO_RECORD, Silence
+from cleanchain.stages.base import Stage
+from cleanchain.stages.gate import Gate
+from cleanchain.trial import trial
+
+#: Version of the plain data that `Cleaning.as_data` gives.
+SCHEMA = "cleanchain/clean/1"
+
+
+@dataclass(frozen=True)
+class Cleaning:
+    """A planned take with its ledger.
+
+    Parameters
+    ----------
+    take : Source
+        What was to be cleaned.
+    silence : Silence
+        What the stages learned the noise from.
+    plan : ChainPlan
+        What every stage decided.
+    ledger : Ledger
+        What every stage removed and cost.
+    """
+
+    take: Source
+    silence: Silence
+    plan: ChainPlan
+    ledger: Ledger
+
+    def as_data(self, take: str, out: str | None) -> dict[str, Any]:
+        """Return settings, findings and ledger as plain data.
+
+        Parameters
+        ----------
+        take, out : str
+            Names of the files; `out` is None where nothing is written.
+        """
+        total = self.ledger.total.numbers()
+        if self.silence.source is None:
+            total["reasons"] = {**total["reasons"], "silence": self.silence.reason}
+        return {
+            "schema": SCHEMA,
+            "take": take,
+            "silence": self.silence.as_data(),
+            "out": out,
+            "stages": [
+                {
+                    "stage": plan.stage.name,
+                    "settings": plan.stage.settings(),
+                    "findings": dict(plan.findings),
+                    **_with_reasons(entry.numbers(), dict(plan.reasons)),
+                }
+                for plan, entry in zip(self.plan.plans, self.ledger.stages, strict=True)
+            ],
+            "total": total,
+        }
+
+
+def _with_reasons(numbers: dict[str, Any], more: dict[str, str]) -> dict[str, Any]:
+    return {**numbers, "reasons": {**numbers["reasons"], **more}}
+
+
+def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
+    """Plan a chain for a take and write its ledger; nothing is written to disk.
+
+    Parameters
+    ----------
+    take : Source
+        What is to be cleaned.
+    silence : Silence
+        See `cleanchain.silences.choose_silence`.
+    stages : sequence of Stage
+        In the order in which they work.
+
+    Raises
+    ------
+    InputError
+        If a gate has no silence to learn from.
+    """
+    if silence.source is None and any(
+        isinstance(stage, Gate) and stage.depth_db for stage in stages
+    ):
+        raise InputError(
+            f"the gate has no silence to learn the hiss from ({silence.reason})",
+            where=take.name,
+            fix=HOW_TO_RECORD + " Or name stages without a gate: high-pass hum loudness.",
+        )
+    chain = Chain(stages)
+    plan = chain.plan(take, silence.source)
+    return Cleaning(take, silence, plan, trial(chain, plan, silence.source))

@@ -1,0 +1,149 @@
+"""`cleanchain clean`: a take in, a cleaned take and its ledger out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.output import print_json, say, working
+from cleanchain.cli.stage_group import StageGroup
+from cleanchain.cli.stages import STAGES, default_chain
+
+if TYPE_CHECKING:
+    from cleanchain.audio.files import FileSource
+    from cleanchain.cleaning import Cleaning
+    from cleanchain.stages.base import Stage
+
+
+@click.group(
+    "clean",
+    cls=StageGroup,
+    chain=True,
+    invoke_without_command=True,
+    subcommand_metavar="[STAGE [OPTIONS]]...",
+)
+@click.argument("take", type=PATH)
+@click.option(
+    "--silence",
+    default="auto",
+    show_default=True,
+    metavar="FILE|RANGES|auto",
+    help="The build without playing: a file, stretches of the take such as 0:00-0:08, or auto.",
+)
+@click.option("--out", type=PATH, help="Output file; TAKE.clean beside the take where left out.")
+@click.option(
+    "--also",
+    type=PATH,
+    nargs=2,
+    multiple=True,
+    metavar="IN OUT",
+    help="Send another microphone's file through the plans made for TAKE.",
+)
+@click.option("--plot", type=PATH, metavar="FILE.png|svg", help="Draw spectra before and after.")
+@click.option("--dry-run", is_flag=True, help="Plan and account, write nothing.")
+@force_option
+@json_option
+def command(**settings: Any) -> None:
+    """Clean TAKE and write a ledger of what each stage removed and cost.
+
+    Stages are named in the order in which they work, each with its own options after it; where
+    none is named: high-pass hum gate loudness. Start monitors low after a loudness change.
+    """
+
+
+for _stage in STAGES:
+    command.add_command(_stage)
+
+
+@command.result_callback()
+def run(
+    stages: list[Stage],
+    take: Path,
+    silence: str,
+    out: Path | None,
+    also: tuple[tuple[Path, Path], ...],
+    plot: Path | None,
+    dry_run: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Clean one take; the stages are planned in the order given."""
+    from cleanchain.audio.files import open_source
+    from cleanchain.cleaning import clean
+    from cleanchain.cli.ledger_table import print_ledger
+    from cleanchain.operators.base import check_same_shape
+    from cleanchain.silences import choose_silence
+
+    source = open_source(take)
+    target = out or take.with_name(f"{take.stem}.clean{take.suffix}")
+    others = [(open_source(one), to) for one, to in also]
+    for other, _ in others:
+        check_same_shape(source, other)
+    with working("listening for the silence", as_json):
+        chosen = choose_silence(source, silence)
+    inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
+    if not dry_run:
+        _check_targets([(source, target), *others], plot, force, inputs)
+    if chosen.origin == "auto":
+        say(f"silence: {chosen.words}")
+    with working("planning and accounting", as_json):
+        result = clean(source, chosen, stages or default_chain())
+    written = not dry_run
+    if written:
+        with working("writing", as_json):
+            _write(result, source, target, others, force, inputs)
+    if plot is not None and not dry_run:
+        from cleanchain.report.figures import plot_cleaning
+
+        with working("drawing", as_json):
+            plot_cleaning(result, plot)
+    if as_json:
+        print_json(result.as_data(str(take), str(target) if written else None))
+    else:
+        print_ledger(result, take, target if written else None)
+
+
+def _check_targets(
+    pairs: list[tuple[FileSource, Path]], plot: Path | None, force: bool, inputs: list[Path]
+) -> None:
+    """Refuse before the work what could not be written after it."""
+    from cleanchain.audio.files import check_output
+    from cleanchain.errors import PathError, SettingError
+
+    seen = set()
+    for like, to in pairs:
+        check_output(to, like, overwrite=force, protect=inputs)
+        if to.resolve() in seen:
+            raise PathError("two outputs have this name", where=str(to), fix="Name them apart.")
+        seen.add(to.resolve())
+    if plot is None:
+        return
+    if plot.suffix.lower() not in (".png", ".svg"):
+        raise SettingError(
+            f"{plot.name!r} is not a picture this can draw", fix="End it in .png or .svg."
+        )
+    if plot.exists() and not force:
+        raise PathError("already exists", where=str(plot), fix="Add --force or name another.")
+    if not plot.parent.is_dir():
+        raise PathError("the folder does not exist", where=str(plot.parent), fix="Make it first.")
+
+
+def _write(
+    result: Cleaning,
+    source: FileSource,
+    target: Path,
+    others: list[tuple[FileSource, Path]],
+    force: bool,
+    inputs: list[Path],
+) -> None:
+    from cleanchain.audio.files import write_source
+    from cleanchain.operators.planned import Planned
+
+    exact = result.plan.is_identity
+    write_source(target, result.plan.output, source, overwrite=force, exact=exact, protect=inputs)
+    for other, to in others:
+        moved = other if exact else Planned(source, result.plan.operator, passenger=other)
+        write_source(to, moved, other, overwrite=force, exact=exact, protect=inputs)

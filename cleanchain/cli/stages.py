@@ -1,0 +1,107 @@
+"""The stages as words of the command line; each makes the settings of one stage."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from cleanchain.cli.options import Quantity
+
+if TYPE_CHECKING:
+    from cleanchain.stages.base import Stage
+
+
+@click.command("high-pass")
+@click.option(
+    "--corner",
+    type=Quantity("frequency", 5.0),
+    default="60Hz",
+    show_default=True,
+    help="Frequency that is 3 dB down; below it 24 dB an octave.",
+)
+def high_pass(corner: float) -> Stage:
+    """Take rumble, handling noise and DC out."""
+    from cleanchain.stages.high_pass import HighPass
+
+    return HighPass(corner_hz=corner)
+
+
+@click.command("hum")
+@click.option(
+    "--mains",
+    type=Quantity("frequency", 40.0, 70.0, words=("auto",)),
+    default="auto",
+    show_default=True,
+    help="50Hz, 60Hz, or found from the recording.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(["track", "notch"]),
+    default="track",
+    show_default=True,
+    help="Follow the mains and take its waveform out, or a plain comb of notches.",
+)
+def hum(mains: float | str, method: str) -> Stage:
+    """Take mains hum out and leave the instrument in."""
+    from cleanchain.stages.hum import Hum
+
+    return Hum(mains=mains, method=method)
+
+
+@click.command("gate")
+@click.option(
+    "--depth",
+    type=Quantity("level difference", 0.0, 80.0),
+    default="12dB",
+    show_default=True,
+    help="How far the hiss goes down where nothing else sounds.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(["estimate", "threshold"]),
+    default="estimate",
+    show_default=True,
+    help="Estimate the signal in each place, or open at a threshold.",
+)
+@click.option("--link", is_flag=True, help="One gain for all channels: the image stands still.")
+def gate(depth: float, method: str, link: bool) -> Stage:
+    """Take hiss out, learned from the silence capture."""
+    from cleanchain.stages.gate import Gate
+
+    return Gate(depth_db=depth, method=method, link=link)
+
+
+@click.command("loudness")
+@click.option(
+    "--target",
+    type=Quantity("loudness", -70.0, 0.0),
+    default="-23LUFS",
+    show_default=True,
+    help="Integrated loudness to reach.",
+)
+@click.option(
+    "--ceiling",
+    type=Quantity("true peak", -60.0, 0.0),
+    default="-1dBTP",
+    show_default=True,
+    help="True peak that is not passed; the gain is lowered to keep it.",
+)
+def loudness(target: float, ceiling: float) -> Stage:
+    """Bring the take to a loudness; no limiter, no compressor."""
+    from cleanchain.stages.loudness import Loudness
+
+    return Loudness(target_lufs=target, ceiling_dbtp=ceiling)
+
+
+STAGES = (high_pass, hum, gate, loudness)
+
+
+def default_chain() -> list[Stage]:
+    """Return the stages that work where none is named, in their usual order."""
+    from cleanchain.stages.gate import Gate
+    from cleanchain.stages.high_pass import HighPass
+    from cleanchain.stages.hum import Hum
+    from cleanchain.stages.loudness import Loudness
+
+    return [HighPass(), Hum(), Gate(), Loudness()]
