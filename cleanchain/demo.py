@@ -215,7 +215,7 @@ def _at_level(wave: Wave, level_dbfs: float) -> Wave:
 
 
 def _tune(rng: np.random.Generator, frames: int) -> Wave:
-    """A slow plucked tune that leaves two seconds before and a long last decay."""
+    """Play a slow plucked tune, two seconds of rest before it and a long last decay."""
     wave = np.zeros(frames)
     when = 2.5
     while when < TAKE_S - 4.5:

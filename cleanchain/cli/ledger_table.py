@@ -64,7 +64,7 @@ def _cost(entry: Entry) -> str:
 
 
 def _remarks(result: Cleaning) -> list[str]:
-    """What the stages have to say, and what to listen for."""
+    """Return what the stages have to say, and what to listen for."""
     lines = []
     for plan in result.plan.plans:
         lines += [f"{plan.stage.name}: {words}" for words in plan.reasons.values()]

@@ -72,14 +72,14 @@ def parts_of_notes(signal: Samples, rate_hz: int, frames_hz: float, count: int) 
         Index into `PARTS`. An onset is where the level of 10 ms rises by 6 dB over the loudest
         of the 50 ms before; a tail is where it has fallen 12 dB below the note's loudest.
     """
-    step = max(int(round(0.01 * rate_hz)), 1)
+    step = max(round(0.01 * rate_hz), 1)
     whole = signal.shape[1] // step * step
     power = (signal[:, :whole] ** 2).sum(axis=0).reshape(-1, step).mean(axis=1)
     level = 10 * np.log10(np.maximum(power, 1e-20))
     loudest = level.max(initial=-200.0)
     parts = np.full(level.size, PARTS.index("body"))
     peak, attack_until = -200.0, -1
-    attack = int(round(_ATTACK_S / 0.01))
+    attack = round(_ATTACK_S / 0.01)
     for k, now in enumerate(level.tolist()):
         before = max(level[max(k - 5, 0) : k].tolist(), default=-200.0)
         if k > attack_until and now > before + _ONSET_RISE_DB and now > loudest - 50.0:

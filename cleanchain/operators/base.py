@@ -77,9 +77,7 @@ class GridFlow(Flow):
         self._frames = frames
         self._step = step
         self._context = context
-        self._mode: Literal["constant", "symmetric"] = (
-            "constant" if ends == "zero" else "symmetric"
-        )
+        self._mode: Literal["constant", "symmetric"] = "constant" if ends == "zero" else "symmetric"
         self._pending: list[Samples] = []
         self._held = np.empty((lanes, channels, 0))  # starts at frame max(done - context, 0)
         self._count = 0  # frames pushed
