@@ -110,7 +110,7 @@ def _check_targets(
     pairs: list[tuple[FileSource, Path]], plot: Path | None, force: bool, inputs: list[Path]
 ) -> None:
     """Refuse before the work what could not be written after it."""
-    from cleanchain.audio.files import check_output
+    from cleanchain.audio.writing import check_output
     from cleanchain.errors import PathError, SettingError
 
     seen = set()
@@ -139,7 +139,7 @@ def _write(
     force: bool,
     inputs: list[Path],
 ) -> None:
-    from cleanchain.audio.files import write_source
+    from cleanchain.audio.writing import write_source
     from cleanchain.operators.planned import Planned
 
     exact = result.plan.is_identity

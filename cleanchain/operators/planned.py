@@ -32,9 +32,7 @@ class Planned(ReadableByRange):
         What goes along with the source; the result is then the passenger's.
     """
 
-    def __init__(
-        self, source: Source, operator: Operator, passenger: Source | None = None
-    ) -> None:
+    def __init__(self, source: Source, operator: Operator, passenger: Source | None = None) -> None:
         self._lanes: tuple[Source, ...] = (source,) if passenger is None else (source, passenger)
         self._operator = operator
         self.name = self._lanes[-1].name
