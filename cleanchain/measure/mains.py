@@ -1,0 +1,109 @@
+"""Is there mains hum in a recording, and at what frequency: 50 or 60 Hz, from the data alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from cleanchain.audio.source import Source
+
+#: Mains frequencies that are looked for, Hz: nominal value and how far it may be away.
+NOMINAL_HZ = (50.0, 60.0)
+REACH_HZ = 1.0
+#: Highest frequency at which harmonics are looked for, Hz.
+HIGHEST_HZ = 3000.0
+_FRAME_S = 4.0
+_MOST_FRAMES = 60
+_STEP_HZ = 0.01
+#: A line counts from here above the median around it; beyond the cap it counts no more.
+_LINE_RATIO, _CAP = 8.0, 4.0
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Where the lines of a mains comb would lie best.
+
+    Parameters
+    ----------
+    mains_hz : float
+        Frequency of the fundamental, to about 10 mHz.
+    lines : dict of int to float
+        Harmonics that stand out, with their height over the spectrum around them in dB.
+    """
+
+    mains_hz: float
+    lines: dict[int, float]
+
+
+def find_candidates(source: Source, nominal_hz: tuple[float, ...] = NOMINAL_HZ) -> list[Candidate]:
+    """Return the best comb near each nominal frequency, the better one first.
+
+    Parameters
+    ----------
+    source : Source
+        A silence, or a take.
+    nominal_hz : tuple of float, optional
+        Which mains frequencies to look for.
+
+    Notes
+    -----
+    Works on the lower quartile over time of spectra of 4 s: what sounds all the time stays, notes
+    that come and go do not. Lines are weighed by the logarithm of their height, so that no single
+    one decides.
+    """
+    power, bin_hz, width_hz = _steady_spectrum(source)
+    found = []
+    for nominal in nominal_hz:
+        grid = np.arange(nominal - REACH_HZ, nominal + REACH_HZ + _STEP_HZ / 2, _STEP_HZ)
+        count = int(min(HIGHEST_HZ, power.size * bin_hz - 9.0) / (nominal + REACH_HZ))
+        if count < 1:
+            continue
+        heights = np.array(
+            [_heights(power, bin_hz, width_hz, h * grid) for h in range(1, count + 1)]
+        )
+        merit = np.clip(np.log(np.maximum(heights / _LINE_RATIO, 1.0)), 0.0, _CAP).sum(axis=0)
+        best = int(np.argmax(merit))
+        if merit[best] > 0:
+            lines = {
+                h + 1: float(10 * np.log10(height))
+                for h, height in enumerate(heights[:, best])
+                if height > _LINE_RATIO
+            }
+            found.append((float(merit[best]), Candidate(float(grid[best]), lines)))
+    return [candidate for _, candidate in sorted(found, key=lambda pair: -pair[0])]
+
+
+def _steady_spectrum(source: Source) -> tuple[NDArray[np.float64], float, float]:
+    """Lower quartile over time of the power spectrum, its bin width and its resolution in Hz."""
+    size = min(int(_FRAME_S * source.rate_hz), source.frames)
+    starts = np.arange(0, source.frames - size + 1, max(size // 2, 1))
+    if starts.size > _MOST_FRAMES:
+        starts = starts[np.linspace(0, starts.size - 1, _MOST_FRAMES).astype(int)]
+    padded = scipy.fft.next_fast_len(2 * size, real=True)
+    bin_hz = source.rate_hz / padded
+    keep = min(int((HIGHEST_HZ + 70.0) / bin_hz), padded // 2)
+    window = np.hanning(size)
+    spectra = np.empty((starts.size, keep))
+    for row, start in enumerate(starts.tolist()):
+        frame = source.read(start, start + size) * window
+        spectrum = scipy.fft.rfft(frame, padded, axis=1, workers=2)[:, :keep]
+        spectra[row] = (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
+    steady = np.percentile(spectra, 25, axis=0) if starts.size > 3 else spectra.min(axis=0)
+    return steady, bin_hz, source.rate_hz / size
+
+
+def _heights(
+    power: NDArray[np.float64], bin_hz: float, width_hz: float, at_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Power at frequencies over the median of what lies 3 to 8 Hz (or widths) to either side."""
+    near, far = max(3.0, 3 * width_hz), max(8.0, 8 * width_hz)
+    inner, outer = int(near / bin_hz), int(far / bin_hz)
+    centres = np.round(at_hz / bin_hz).astype(int)
+    around = np.concatenate([np.arange(-outer, -inner), np.arange(inner, outer)])
+    beside = power[np.clip(centres[:, None] + around, 0, power.size - 1)]
+    peak = power[np.clip(centres[:, None] + np.arange(-1, 2), 0, power.size - 1)].max(axis=1)
+    ratio: NDArray[np.float64] = peak / np.maximum(np.median(beside, axis=1), 1e-30)
+    return ratio
