@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from cleanchain.cli.options import Quantity
+from cleanchain.units import parse_quantity
 
 if TYPE_CHECKING:
     from cleanchain.stages.base import Stage
@@ -30,10 +31,10 @@ def high_pass(corner: float) -> Stage:
 @click.command("hum")
 @click.option(
     "--mains",
-    type=Quantity("frequency", 40.0, 70.0, words=("auto",)),
+    type=click.Choice(["auto", "50Hz", "60Hz"], case_sensitive=False),
     default="auto",
     show_default=True,
-    help="50Hz, 60Hz, or found from the recording.",
+    help="Nominal mains frequency; auto decides from the recording.",
 )
 @click.option(
     "--method",
@@ -42,11 +43,12 @@ def high_pass(corner: float) -> Stage:
     show_default=True,
     help="Follow the mains and take its waveform out, or a plain comb of notches.",
 )
-def hum(mains: float | str, method: str) -> Stage:
+def hum(mains: str, method: Literal["track", "notch"]) -> Stage:
     """Take mains hum out and leave the instrument in."""
     from cleanchain.stages.hum import Hum
 
-    return Hum(mains=mains, method=method)
+    nominal = None if mains == "auto" else parse_quantity(mains, "frequency")
+    return Hum(mains_hz=nominal, method=method)
 
 
 @click.command("gate")
@@ -65,7 +67,7 @@ def hum(mains: float | str, method: str) -> Stage:
     help="Estimate the signal in each place, or open at a threshold.",
 )
 @click.option("--link", is_flag=True, help="One gain for all channels: the image stands still.")
-def gate(depth: float, method: str, link: bool) -> Stage:
+def gate(depth: float, method: Literal["estimate", "threshold"], link: bool) -> Stage:
     """Take hiss out, learned from the silence capture."""
     from cleanchain.stages.gate import Gate
 
