@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
@@ -85,7 +85,12 @@ class Chain:
 
     stages: Sequence[Stage]
 
-    def plan(self, take: Source, silence: Source | None = None) -> ChainPlan:
+    def plan(
+        self,
+        take: Source,
+        silence: Source | None = None,
+        made: Mapping[int, Plan] | None = None,
+    ) -> ChainPlan:
         """Plan every stage on the take as the earlier stages leave it.
 
         The noise floor that a stage sees is the silence as the earlier stages leave it.
@@ -96,12 +101,14 @@ class Chain:
             What is to be cleaned.
         silence : Source, optional
             The same build recorded without playing; same rate and channels.
+        made : mapping of int to Plan, optional
+            Plans that are used as they are, by the number of their stage.
         """
         plans: list[Plan] = []
         points: list[Source] = [take]
         floors: list[Source | None] = [silence]
         for index, stage in enumerate(self.stages):
-            plan = stage.plan(points[-1], floors[-1])
+            plan = (made or {}).get(index) or stage.plan(points[-1], floors[-1])
             plans.append(plan)
             points.append(points[-1] if plan.is_identity else Planned(points[-1], plan.operator))
             floor = floors[-1]

@@ -17,6 +17,7 @@ from cleanchain.audio.source import Samples
 from cleanchain.chain import ChainPlan
 from cleanchain.measure import quality
 from cleanchain.measure.cells import Cell, cells, costliest
+from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
 
 Evidence = Literal["known", "trial", "silence"]
@@ -107,6 +108,11 @@ class Ledger:
     total: Entry
 
 
+_NO_NOISE = "there is no noise in it"
+_NO_HUM = "there is no hum in the noise"
+_NO_HISS = "there is no hiss in the noise"
+_NO_SIGNAL = "there is no signal in it"
+
 _State = tuple[Samples, Samples, Samples, Samples]  # mixture, signal, hum, hiss
 
 
@@ -136,7 +142,10 @@ def account(
     now, rows = first, []
     for step in plan.plans:
         after = _send(step, now, rate_hz)
-        rows.append(entry(now, after, rate_hz, step.gain, evidence, reasons or {}))
+        if step.is_identity or isinstance(step.operator, Gain):
+            rows.append(_nothing(now, evidence, reasons or {}))
+        else:
+            rows.append(entry(now, after, rate_hz, step.gain, evidence, reasons or {}))
         now = after
     return Ledger(tuple(rows), entry(first, now, rate_hz, plan.gain, evidence, reasons or {}))
 
@@ -147,6 +156,33 @@ def _send(step: Plan, state: _State, rate_hz: int) -> _State:
     driver, *passengers = (Capture(samples, rate_hz) for samples in state)
     mixture, signal, hum, hiss = (lane.samples for lane in step.apply(driver, *passengers))
     return mixture, signal, hum, hiss
+
+
+def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:
+    """Return the entry of a step that changes nothing, or nothing but a declared gain."""
+    _, signal, hum, hiss = state
+    reasons = {"where": "nothing is removed", **given}
+
+    def unless(name: str, wave: Samples, why: str, value: float) -> float | None:
+        if name in given:
+            return None
+        if not np.any(wave):
+            reasons[name] = why
+            return None
+        return value
+
+    return Entry(
+        noise_removed_db=unless("noise_removed_db", hum + hiss, _NO_NOISE, 0.0),
+        hum_removed_db=unless("hum_removed_db", hum, _NO_HUM, 0.0),
+        hiss_removed_db=unless("hiss_removed_db", hiss, _NO_HISS, 0.0),
+        signal_lost_db=unless("signal_lost_db", signal, _NO_SIGNAL, 0.0),
+        signal_error_db=unless("signal_error_db", signal, _NO_SIGNAL, quality.ERROR_FLOOR_DB),
+        cost_db=unless("cost_db", signal, _NO_SIGNAL, 0.0),
+        cost_where=None,
+        musical_noise=unless("musical_noise", hiss, _NO_HISS, 1.0),
+        evidence=evidence,
+        reasons=reasons,
+    )
 
 
 def entry(
@@ -175,28 +211,25 @@ def entry(
     found = cells((signal, noise), (kept, left), rate_hz, declared_gain, gain)
     worst = costliest(found)
     chirp = None
-    if "musical_noise" not in given and np.any(noise):
-        shorts = (quality.tiles(one, rate_hz) for one in (noise, left, signal))
+    if "musical_noise" not in given and np.any(hiss):
+        shorts = (quality.tiles(one, rate_hz) for one in (hiss, hiss_left, signal))
         chirp = quality.musical_noise(*shorts)
-    no_hum, no_hiss = "no hum in the noise", "no hiss in the noise"
     return Entry(
         noise_removed_db=known(
-            "noise_removed_db", quality.noise_removed_db(noise, left, gain), "there is no noise"
+            "noise_removed_db", quality.noise_removed_db(noise, left, gain), _NO_NOISE
         ),
         hum_removed_db=known(
-            "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), no_hum
+            "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), _NO_HUM
         ),
         hiss_removed_db=known(
-            "hiss_removed_db", quality.noise_removed_db(hiss, hiss_left, gain), no_hiss
+            "hiss_removed_db", quality.noise_removed_db(hiss, hiss_left, gain), _NO_HISS
         ),
         signal_lost_db=known(
             "signal_lost_db",
             quality.signal_lost_db(signal, kept, declared_gain),
-            "there is no signal",
+            _NO_SIGNAL,
         ),
-        signal_error_db=known(
-            "signal_error_db", quality.signal_error_db(signal, kept), "there is no signal"
-        ),
+        signal_error_db=known("signal_error_db", quality.signal_error_db(signal, kept), _NO_SIGNAL),
         cost_db=known(
             "cost_db",
             None if worst is None else worst.signal_lost_db,

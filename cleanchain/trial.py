@@ -14,6 +14,7 @@ from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
 from cleanchain.ledger import Ledger, Parts, account
+from cleanchain.operators.gain import Gain
 from cleanchain.operators.harmonics import HarmonicFrames
 from cleanchain.operators.planned import Planned
 from cleanchain.operators.projection import HumProjection
@@ -47,12 +48,16 @@ def trial(chain: Chain, plan: ChainPlan, silence: Source | None) -> Ledger:
     """
     signal = stand_in(plan.before_gain)
     nothing = Capture(np.zeros_like(signal.samples), signal.rate_hz)
+    # A plain gain is the same for any signal: it need not be found once more.
+    gains = {
+        index: step for index, step in enumerate(plan.plans) if isinstance(step.operator, Gain)
+    }
     if silence is None:
         parts = Parts(signal, nothing, nothing)
         reasons = dict.fromkeys(
             ("noise_removed_db", "hum_removed_db", "hiss_removed_db", "musical_noise"), _NO_SILENCE
         )
-        return account(chain.plan(parts.mixture, None), parts, "trial", reasons)
+        return account(chain.plan(parts.mixture, None, gains), parts, "trial", reasons)
     heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
     hum, hiss = split(heard, chain)
     rng = np.random.default_rng(_SEED)
@@ -62,7 +67,7 @@ def trial(chain: Chain, plan: ChainPlan, silence: Source | None) -> Ledger:
         nothing if hum is None else continue_hum(hum, plan, frames),
         Capture(draw_hiss(hiss, frames, rng), signal.rate_hz),
     )
-    return account(chain.plan(parts.mixture, heard), parts, "trial")
+    return account(chain.plan(parts.mixture, heard, gains), parts, "trial")
 
 
 def _first(source: Source, seconds: float) -> int:

@@ -140,11 +140,12 @@ def _cheapest_path(cost: Reals) -> NDArray[np.int_]:
     total = cost[0].copy()
     came = np.empty((times, phases), dtype=np.int16)
     index = np.arange(phases)
+    origins = (index - moves[:, None]) % phases
     for time in range(1, times):
-        options = np.stack([np.roll(total, move) for move in moves]) + price[:, None]
+        options = total[origins] + price[:, None]
         best = np.argmin(options, axis=0)
         lowest = options[best, index]
-        came[time] = (index - moves[best]) % phases
+        came[time] = origins[best, index]
         jump = int(np.argmin(total))
         jumps = lowest > total[jump] + _JUMP_COST
         lowest[jumps] = total[jump] + _JUMP_COST
