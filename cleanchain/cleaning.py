@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from cleanchain.audio.difference import Difference
 from cleanchain.audio.source import Source
 from cleanchain.chain import Chain, ChainPlan
 from cleanchain.errors import InputError
@@ -67,6 +68,16 @@ class Cleaning:
             ],
             "total": total,
         }
+
+    def sources(self) -> dict[str, Source]:
+        """Return what a picture of the cleaning shows, all before the loudness gain."""
+        after = self.plan.before_gain
+        shown: dict[str, Source] = {"before": self.take, "after": after}
+        if after is not self.take:
+            shown["removed"] = Difference(self.take, after, "removed")
+        if self.silence.source is not None:
+            shown["noise floor"] = self.silence.source
+        return shown
 
 
 def _with_reasons(numbers: dict[str, Any], more: dict[str, str]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import errno
 import hashlib
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -121,6 +121,23 @@ def write_source(
         If the disk is full, the result would clip, or what was written does not read back.
     """
     check_output(path, like, overwrite=overwrite, protect=protect)
+    try:
+        with renamed_when_whole(path) as part:
+            meant = _write(part, source, like, exact)
+            _verify(part, meant, like)
+    except OSError as error:
+        raise _disk_error(error, path) from None
+
+
+@contextlib.contextmanager
+def renamed_when_whole(path: Path) -> Iterator[Path]:
+    """Give a temporary file in the same folder, which gets its name only if nothing goes wrong.
+
+    Parameters
+    ----------
+    path : Path
+        The name it gets, through links if it is one.
+    """
     target = Path(os.path.realpath(path))
     handle, name = tempfile.mkstemp(
         prefix=f".{target.stem[:40]}.", suffix=".part", dir=target.parent
@@ -128,11 +145,7 @@ def write_source(
     os.close(handle)
     part = Path(name)
     try:
-        try:
-            meant = _write(part, source, like, exact)
-            _verify(part, meant, like)
-        except OSError as error:
-            raise _disk_error(error, path) from None
+        yield part
         _flush(part)
         part.chmod(_mode(target))
         part.replace(target)

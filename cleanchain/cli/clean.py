@@ -96,10 +96,8 @@ def run(
         with working("writing", as_json):
             _write(result, source, target, others, force, inputs)
     if plot is not None and not dry_run:
-        from cleanchain.report.figures import plot_cleaning
-
         with working("drawing", as_json):
-            plot_cleaning(result, plot)
+            _draw(result, take.name, plot)
     if as_json:
         print_json(result.as_data(str(take), str(target) if written else None))
     else:
@@ -147,3 +145,18 @@ def _write(
     for other, to in others:
         moved = other if exact else Planned(source, result.plan.operator, passenger=other)
         write_source(to, moved, other, overwrite=force, exact=exact, protect=inputs)
+
+
+def _draw(result: Cleaning, name: str, path: Path) -> None:
+    import numpy as np
+
+    from cleanchain.measure.spectrum import frame_for, measure_spectrum
+    from cleanchain.report.figures import Curve, draw_spectra
+
+    curves = []
+    for label, source in result.sources().items():
+        spectrum = measure_spectrum(source, frame_for(source.frames, source.rate_hz, 3.0))
+        density = np.maximum(2 * spectrum.psd.mean(axis=0), 1e-24)
+        curves.append(Curve(label, spectrum.frequency_hz, 10 * np.log10(density)))
+    lines = [row["hz"] for plan in result.plan.plans for row in plan.findings.get("harmonics", [])]
+    draw_spectra(curves, lines, f"{name}, before and after", path)
