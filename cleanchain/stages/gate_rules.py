@@ -17,6 +17,10 @@ _PASSES = 2
 #: Log odds that a place holds no signal where its surroundings hold none, and what surroundings
 #: full of signal take off.
 _ABSENT, _SUPPORT = 6.0, 6.0
+#: A place opens by as much as the presence around it, over time or over frequencies, lies between
+#: these: a lone peak of the noise has no such support and stays shut, a partial or an attack has.
+_SHUT_BELOW, _OPEN_ABOVE = 0.15, 0.35
+_SUPPORT_HOPS, _SUPPORT_BINS = 10, 16
 #: First guess of presence: a soft step at this ratio of averaged power to floor.
 _STEP_AT, _STEP_SLOPE = 1.8, 4.0
 
@@ -48,7 +52,7 @@ class EstimateRule(Rule):
     @property
     def reach(self) -> int:
         """Hops before and after a place that its gain depends on."""
-        return _POWER_HOPS + _PASSES * (_SIGNAL_HOPS + _PRESENCE_HOPS)
+        return _POWER_HOPS + _PASSES * (_SIGNAL_HOPS + _PRESENCE_HOPS) + _SUPPORT_HOPS
 
     def gains(self, power: Gains) -> Gains:
         """Return the gains of a stretch; see `Rule.gains`."""
@@ -78,7 +82,23 @@ def _estimate(ratio: Gains) -> Gains:
         odds = share * ratio - np.log1p(snr)
         odds += np.float32(_SUPPORT) * around - np.float32(_ABSENT)
         presence = _logistic(odds)
-    return presence * share
+    presence *= _supported(presence)
+    presence *= share
+    return presence
+
+
+def _supported(presence: Gains) -> Gains:
+    """Return how far each place may open by what is present around it, 0 to 1, a smooth step."""
+    along = _over_bins(_over_time(presence, _SUPPORT_HOPS))
+    across = _running(
+        np.pad(presence.T, ((_SUPPORT_BINS, _SUPPORT_BINS), (0, 0)), mode="edge"),
+        2 * _SUPPORT_BINS + 1,
+    ).T
+    step = np.maximum(along, across)
+    step -= np.float32(_SHUT_BELOW)
+    step *= np.float32(1 / (_OPEN_ABOVE - _SHUT_BELOW))
+    np.clip(step, np.float32(0), np.float32(1), out=step)
+    return step * step * (3 - 2 * step)
 
 
 def _logistic(odds: Gains) -> Gains:
