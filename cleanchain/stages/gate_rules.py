@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,9 @@ _ABSENT, _SUPPORT = 6.0, 6.0
 #: these: a lone peak of the noise has no such support and stays shut, a partial or an attack has.
 _SHUT_BELOW, _OPEN_ABOVE = 0.15, 0.35
 _SUPPORT_HOPS, _SUPPORT_BINS = 10, 16
+#: Bins that are worked on together, and how far a place depends on its neighbours in frequency.
+_BINS_A_PIECE = 512
+_REACH_BINS = _PASSES + _SUPPORT_BINS + 1
 #: First guess of presence: a soft step at this ratio of averaged power to floor.
 _STEP_AT, _STEP_SLOPE = 1.8, 4.0
 
@@ -61,9 +65,24 @@ class EstimateRule(Rule):
             floor = self.floor.sum(axis=0, keepdims=True)
         else:
             floor = self.floor
-        ratio = power / floor[:, None].astype(np.float32)
-        np.minimum(ratio, np.float32(1e8), out=ratio)
-        gain = np.stack([_estimate(one) for one in ratio])
+        gain = np.empty_like(power)
+        pieces = [
+            (channel, start)
+            for channel in range(power.shape[0])
+            for start in range(0, power.shape[2], _BINS_A_PIECE)
+        ]
+
+        def work(piece: tuple[int, int]) -> None:
+            channel, start = piece
+            low, stop = max(start - _REACH_BINS, 0), start + _BINS_A_PIECE
+            high = min(stop + _REACH_BINS, power.shape[2])
+            ratio = power[channel, :, low:high] / floor[channel, low:high].astype(np.float32)
+            np.minimum(ratio, np.float32(1e8), out=ratio)
+            gain[channel, :, start:stop] = _estimate(ratio)[:, start - low : stop - low]
+
+        # Pieces that stay in a core's cache, on both cores: numpy lets go of its lock meanwhile.
+        with ThreadPoolExecutor(2) as pool:
+            list(pool.map(work, pieces))
         np.clip(gain, np.float32(self.least), np.float32(1.0), out=gain)
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))
 
@@ -79,7 +98,7 @@ def _estimate(ratio: Gains) -> Gains:
         snr = np.maximum(_over_time(expected, _SIGNAL_HOPS), np.float32(1e-3))
         share = snr / (1 + snr)
         around = _over_bins(_over_time(presence, _PRESENCE_HOPS))
-        odds = share * ratio - np.log1p(snr)
+        odds = share * ratio - np.log(1 + snr)
         odds += np.float32(_SUPPORT) * around - np.float32(_ABSENT)
         presence = _logistic(odds)
     presence *= _supported(presence)
