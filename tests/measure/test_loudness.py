@@ -1,0 +1,223 @@
+"""Against the signals of EBU Tech 3341 and 3342 and the anchors of ITU-R BS.1770-5."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cleanchain.audio.capture import Capture
+from cleanchain.measure.loudness import (
+    LoudnessMeter,
+    k_coefficients,
+    k_response,
+    measure_loudness,
+)
+
+RATES = [44_100, 48_000, 96_000, 192_000]
+
+
+def steps(rate_hz: int, *parts: tuple[float, float], channels: int = 2) -> Capture:
+    """A 1 kHz sine in all channels: (seconds, peak level in dBFS) one after the other."""
+    level = np.concatenate(
+        [np.full(round(seconds * rate_hz), 10 ** (db / 20)) for seconds, db in parts]
+    )
+    wave = level * np.sin(2 * np.pi * 1000 * np.arange(level.size) / rate_hz)
+    return Capture(np.tile(wave, (channels, 1)), rate_hz)
+
+
+def test_coefficients_at_48_khz_are_those_of_the_table() -> None:
+    """ITU-R BS.1770-5 Annex 1, Tables 1 and 2."""
+    (b1, a1), (b2, a2) = k_coefficients(48_000)
+    assert b1 == pytest.approx([1.53512485958697, -2.69169618940638, 1.19839281085285], abs=1e-12)
+    assert a1 == pytest.approx([1, -1.69065929318241, 0.73248077421585], abs=1e-12)
+    assert b2 == pytest.approx([1, -2, 1], abs=1e-12)
+    assert a2 == pytest.approx([1, -1.99004745483398, 0.99007225036621], abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("hz", "gain_db"),
+    [(20, -13.275), (50, -3.934), (100, -1.133), (997, 0.691), (2000, 3.071), (10_000, 4.042)],
+)
+def test_gain_of_the_weighting(hz: float, gain_db: float) -> None:
+    """Computed from the coefficients of the table by another program."""
+    gain = k_response(np.array([hz]), 48_000)
+    assert 20 * np.log10(np.abs(gain[0])) == pytest.approx(gain_db, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "within"),
+    [(8000, 0.02), (11_025, 0.02), (16_000, 0.02), (22_050, 0.02), (32_000, 0.01), (44_100, 0.01),
+     (48_000, 0.002), (88_200, 0.01), (96_000, 0.01), (192_000, 0.01), (384_000, 0.01)],
+)  # fmt: skip
+def test_full_scale_997_hz_in_one_channel_reads_minus_3_01(rate_hz: int, within: float) -> None:
+    """ITU-R BS.1770-5 Annex 1: -3.01 LKFS."""
+    seconds = np.arange(4 * rate_hz) / rate_hz
+    found = measure_loudness(Capture(np.sin(2 * np.pi * 997 * seconds), rate_hz))
+    assert found.integrated_lufs == pytest.approx(-3.0103, abs=within)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 16_000, 22_050])
+def test_weighting_at_low_rates_keeps_its_curve_up_to_0_4_of_the_rate(rate_hz: int) -> None:
+    frequency = np.geomspace(20, 0.4 * rate_hz, 200)
+    gain = np.abs(k_response(frequency, rate_hz)) / np.abs(k_response(frequency, 48_000))
+    assert np.abs(20 * np.log10(gain)).max() < 0.1
+
+
+TECH_3341 = {
+    1: ([(20, -23)], -23.0),
+    2: ([(20, -33)], -33.0),
+    3: ([(10, -36), (60, -23), (10, -36)], -23.0),
+    4: ([(10, -72), (10, -36), (60, -23), (10, -36), (10, -72)], -23.0),
+    5: ([(20, -26), (20.1, -20), (20, -26)], -23.0),
+}
+
+
+@pytest.mark.parametrize("rate_hz", RATES[:2])
+@pytest.mark.parametrize("case", TECH_3341)
+def test_tech_3341_integrated(case: int, rate_hz: int) -> None:
+    """EBU Tech 3341, Table 1, signals 1 to 5: +-0.1 LU."""
+    parts, wanted = TECH_3341[case]
+    found = measure_loudness(steps(rate_hz, *parts))
+    assert found.integrated_lufs == pytest.approx(wanted, abs=0.1)
+    if case <= 2:
+        assert found.momentary_max_lufs == pytest.approx(wanted, abs=0.1)
+        assert found.short_term_max_lufs == pytest.approx(wanted, abs=0.1)
+
+
+@pytest.mark.parametrize("rate_hz", RATES[2:])
+def test_tech_3341_integrated_at_high_rates(rate_hz: int) -> None:
+    """Signals 1 and 3; the quiet ends of signal 3 weigh as at the lower rates."""
+    assert measure_loudness(steps(rate_hz, (20, -23))).integrated_lufs == pytest.approx(
+        -23.0, abs=0.1
+    )
+    found = measure_loudness(steps(rate_hz, (10, -36), (60, -23), (10, -36), channels=1))
+    assert found.integrated_lufs == pytest.approx(-23.0 - 3.01, abs=0.1)
+
+
+def test_tech_3341_surround() -> None:
+    """Signal 6: five channels, L R -28, C -24, Ls Rs -30 dBFS."""
+    tone = np.sin(2 * np.pi * 1000 * np.arange(20 * 48_000) / 48_000)
+    levels = 10 ** (np.array([-28, -28, -24, -30, -30]) / 20)
+    found = measure_loudness(Capture(levels[:, None] * tone, 48_000))
+    assert found.integrated_lufs == pytest.approx(-23.0, abs=0.1)
+
+
+def test_tech_3341_short_term() -> None:
+    """Signal 9: (1.34 s at -20, 1.66 s at -30) five times: S is -23 throughout."""
+    found = measure_loudness(steps(48_000, *([(1.34, -20), (1.66, -30)] * 5)))
+    assert found.short_term_max_lufs == pytest.approx(-23.0, abs=0.1)
+
+
+@pytest.mark.parametrize("rate_hz", RATES[:2])
+@pytest.mark.parametrize("i", range(0, 20, 3))
+def test_tech_3341_largest_short_term_and_momentary(i: int, rate_hz: int) -> None:
+    """Signals 10 and 13, as files: bursts at any place read -23 at most."""
+    found = measure_loudness(steps(rate_hz, (i * 0.15, -200), (3, -23), (1, -200)))
+    assert found.short_term_max_lufs == pytest.approx(-23.0, abs=0.1)
+    found = measure_loudness(steps(rate_hz, (i * 0.02, -200), (0.4, -23), (1, -200)))
+    assert found.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
+
+
+def test_tech_3341_momentary() -> None:
+    """Signal 12: (0.18 s at -20, 0.22 s at -30) 25 times: M is -23."""
+    found = measure_loudness(steps(48_000, *([(0.18, -20), (0.22, -30)] * 25)))
+    assert found.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("parts", "range_lu"),
+    [
+        ([(20, -20), (20, -30)], 10),
+        ([(20, -20), (20, -15)], 5),
+        ([(20, -40), (20, -20)], 20),
+        ([(20, -50), (20, -35), (20, -20), (20, -35), (20, -50)], 15),
+    ],
+)
+def test_tech_3342(parts: list[tuple[float, float]], range_lu: float) -> None:
+    """EBU Tech 3342, signals 1 to 4: +-1 LU."""
+    found = measure_loudness(steps(48_000, *parts))
+    assert found.range_lu == pytest.approx(range_lu, abs=0.2)
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+@pytest.mark.parametrize(
+    ("divisor", "amplitude", "degrees", "wanted"),
+    [(4, 0.5, 0, -6.0), (4, 0.5, 45, -6.0), (6, 0.5, 60, -6.0), (8, 0.5, 67.5, -6.0),
+     (4, 1.41, 45, 3.0)],
+)  # fmt: skip
+def test_tech_3341_true_peak(
+    divisor: int, amplitude: float, degrees: float, wanted: float, rate_hz: int
+) -> None:
+    """EBU Tech 3341, signals 15 to 19: +0.2/-0.4 dB, faded in and out over 10 ms."""
+    n = np.arange(rate_hz)
+    fade = np.minimum(1.0, np.minimum(n, n[::-1]) / (0.01 * rate_hz))
+    wave = amplitude * fade * np.sin(2 * np.pi * n / divisor + np.radians(degrees))
+    peak = measure_loudness(Capture(wave, rate_hz)).true_peak_dbtp
+    assert peak is not None
+    assert wanted - 0.4 <= peak <= wanted + 0.2
+    assert peak == pytest.approx(20 * np.log10(amplitude), abs=0.05)  # closer than is asked
+
+
+@pytest.mark.parametrize("offset", [0, 1, 2, 3])
+def test_tech_3341_true_peak_of_one_loud_period(offset: int) -> None:
+    """Signals 20 to 23: fs/6 at 0.5 with one period of fs/4 at 1.0, made at four times the rate."""
+    four = 4 * 48_000
+    n = np.arange(four)
+    slow = np.where((n >= four // 2) & (n < four // 2 + 16), four / 4 / 4, four / 4 / 6) / four
+    wave = np.where(slow > 1 / 20, 1.0, 0.5) * np.sin(2 * np.pi * np.cumsum(slow))
+    wave *= np.minimum(1.0, np.minimum(n, n[::-1]) / 2000)
+    spectrum = np.fft.rfft(wave)
+    hz = np.fft.rfftfreq(wave.size, 1 / four)
+    spectrum *= np.clip((24_000 - hz) / 2400, 0, 1)
+    wave = np.fft.irfft(spectrum, wave.size)
+    truth = 20 * np.log10(np.abs(wave).max())
+    peak = measure_loudness(Capture(wave[offset::4], 48_000)).true_peak_dbtp
+    assert peak == pytest.approx(truth, abs=0.2)
+    assert -0.4 <= peak <= 0.2  # type: ignore[operator]
+
+
+def test_any_block_size_gives_the_same() -> None:
+    rng = np.random.default_rng(4)
+    noise = 0.1 * rng.standard_normal((2, 300_001)) * np.linspace(0.1, 1, 300_001)
+    found = []
+    for size in (300_001, 65_536, 4801, 997):
+        meter = LoudnessMeter(44_100, 2)
+        for start in range(0, noise.shape[1], size):
+            meter.push(noise[:, start : start + size])
+        found.append(meter.result())
+    for other in found[1:]:
+        assert other.integrated_lufs == pytest.approx(found[0].integrated_lufs, abs=1e-9)
+        assert other.range_lu == pytest.approx(found[0].range_lu, abs=1e-9)
+        assert other.true_peak_dbtp == pytest.approx(found[0].true_peak_dbtp, abs=1e-9)
+        assert other.true_peak_at_s == pytest.approx(found[0].true_peak_at_s, abs=1e-9)
+
+
+def test_a_gain_moves_the_loudness_by_itself() -> None:
+    rng = np.random.default_rng(5)
+    noise = 0.05 * rng.standard_normal((1, 100_000))
+    one, two = (measure_loudness(Capture(gain * noise, 48_000)) for gain in (1.0, 10 ** (7.3 / 20)))
+    assert two.integrated_lufs - one.integrated_lufs == pytest.approx(7.3, abs=1e-9)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("samples", "reason"),
+    [
+        (np.zeros(48_000), "silent"),
+        (np.full(1000, 0.1), "shorter"),
+        (1e-5 * np.random.default_rng(1).standard_normal(48_000), "gate"),
+    ],
+)
+def test_what_has_no_loudness_says_why(samples: np.ndarray, reason: str) -> None:
+    found = measure_loudness(Capture(samples, 48_000))
+    assert found.integrated_lufs is None
+    assert reason in found.reason
+
+
+def test_agrees_with_pyloudnorm_but_for_its_coefficients() -> None:
+    """pyloudnorm designs its filters by other formulas: 0.04 LU, that is known of it."""
+    pyloudnorm = pytest.importorskip("pyloudnorm")
+    rng = np.random.default_rng(6)
+    noise = 0.1 * rng.standard_normal((2, 480_000)) * np.linspace(0.2, 1, 480_000)
+    theirs = pyloudnorm.Meter(48_000).integrated_loudness(noise.T)
+    ours = measure_loudness(Capture(noise, 48_000)).integrated_lufs
+    assert ours == pytest.approx(theirs, abs=0.05)
