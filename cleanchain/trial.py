@@ -1,11 +1,14 @@
 """The trial: stand-ins for the signal and the noise that a real take does not show apart.
 
-A take has no clean original. So the cleaned take stands in for the signal, the silence, extended
-to its length, for the noise; the same settings are planned on their mixture, and the plan is sent
-the parts. Every number is the exact truth of that mixture.
+A take has no clean original. A signal as it may well have been is drawn from the take and from
+what the silence says of its noise, with what the noise hides and what a comb takes put back; the
+silence, extended to length, stands in for the noise. The same settings are planned on their
+mixture, and the plan is sent the parts. Every number is the exact truth of that mixture.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +16,22 @@ from numpy.typing import NDArray
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
-from cleanchain.ledger import Ledger, Parts, account
+from cleanchain.errors import InputError
+from cleanchain.ledger import Ledger, Parts, account, averaged, untouched
+from cleanchain.measure.excerpts import choose_excerpts
+from cleanchain.measure.noise_floor import learn_floor
+from cleanchain.measure.redraw import draw_hiss
+from cleanchain.measure.restoring import refill, restore
 from cleanchain.operators.gain import Gain
-from cleanchain.operators.harmonics import HarmonicFrames
-from cleanchain.operators.planned import Planned
 from cleanchain.operators.projection import HumProjection
-from cleanchain.stages.hum import Hum, HumPlan
+from cleanchain.operators.short_time import frames_for
+from cleanchain.stages.base import Plan
+from cleanchain.stages.gate import FRAME_S
+from cleanchain.stages.gate_rules import EstimateRule
+from cleanchain.stages.hum import Hum
 
-#: Length of the excerpts that a long take is represented by: number and length, s.
-EXCERPTS, EXCERPT_S = 6, 5.0
+#: Length of a trial: a long take is represented by excerpts, a short one is tried several times.
+EXCERPTS, EXCERPT_S, MOST_DRAWS = 6, 5.0, 2
 #: Longest part of the silence that the noise is drawn from, s.
 SILENCE_S = 60.0
 _FADE_S = 0.01
@@ -29,7 +39,14 @@ _SEED = 20_260
 _NO_SILENCE = "no silence to tell the noise from the signal"
 
 
-def trial(chain: Chain, plan: ChainPlan, silence: Source | None) -> Ledger:
+def trial(
+    chain: Chain,
+    plan: ChainPlan,
+    silence: Source | None,
+    *,
+    reference: Source | None = None,
+    seed: int = _SEED,
+) -> Ledger:
     """Write the ledger of a real take.
 
     Parameters
@@ -39,113 +56,199 @@ def trial(chain: Chain, plan: ChainPlan, silence: Source | None) -> Ledger:
     plan : ChainPlan
         What they decided for the take.
     silence : Source or None
-        The build recorded without playing; without it the noise side of the ledger is not known.
+        The build recorded without playing; without it the noise side of the ledger is not known,
+        and what noise there is counts as signal.
+    reference : Source, optional
+        A clean recording like the take, which stands in for the signal at the take's level.
+    seed : int, optional
+        Where chance begins; the same seed gives the same ledger.
 
     Returns
     -------
     Ledger
         With the evidence "trial".
     """
-    signal = stand_in(plan.before_gain)
-    nothing = Capture(np.zeros_like(signal.samples), signal.rate_hz)
+    if plan.is_identity:
+        unknown = {} if silence is not None else _without_silence()
+        return untouched(len(plan.plans), "trial", unknown)
     # A plain gain is the same for any signal: it need not be found once more.
-    gains = {
-        index: step for index, step in enumerate(plan.plans) if isinstance(step.operator, Gain)
-    }
+    gains = {i: step for i, step in enumerate(plan.plans) if isinstance(step.operator, Gain)}
+    ranges = choose_excerpts(plan.before_gain, EXCERPTS, EXCERPT_S)
+    take = excerpt(plan.take, ranges)
+    rng = np.random.default_rng(seed)
     if silence is None:
+        comb = _hum_stage(chain).plan(take, None)
+        signal = take if reference is None else _at_level(reference, take, take.samples)
+        if reference is None and not comb.is_identity:
+            signal = _without(take, comb)
+        nothing = Capture(np.zeros_like(signal.samples), signal.rate_hz)
         parts = Parts(signal, nothing, nothing)
-        reasons = dict.fromkeys(
-            ("noise_removed_db", "hum_removed_db", "hiss_removed_db", "musical_noise"), _NO_SILENCE
-        )
-        return account(chain.plan(parts.mixture, None, gains), parts, "trial", reasons)
+        return account(chain.plan(signal, None, gains), parts, "trial", _without_silence())
     heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
-    hum, hiss = split(heard, chain)
-    rng = np.random.default_rng(_SEED)
-    frames = signal.frames
-    parts = Parts(
-        signal,
-        nothing if hum is None else continue_hum(hum, plan, frames),
-        Capture(draw_hiss(hiss, frames, rng), signal.rate_hz),
-    )
-    return account(chain.plan(parts.mixture, heard, gains), parts, "trial")
+    heard_s = take.frames / take.rate_hz
+    draws = max(1, min(MOST_DRAWS, int(EXCERPTS * EXCERPT_S / heard_s)))
+    apart = _parts_heard(chain, take, heard)
+    ledgers = []
+    for _ in range(draws):
+        parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
+        ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
+    return averaged(ledgers)
+
+
+def _without_silence() -> dict[str, str]:
+    names = ("noise_removed_db", "hum_removed_db", "hiss_removed_db", "musical_noise")
+    return dict.fromkeys(names, _NO_SILENCE)
 
 
 def _first(source: Source, seconds: float) -> int:
     return min(source.frames, round(seconds * source.rate_hz))
 
 
-def stand_in(cleaned: Source) -> Capture:
-    """Return the cleaned take, or excerpts of it from evenly spread places, joined by fades."""
-    length = round(EXCERPT_S * cleaned.rate_hz)
-    if cleaned.frames <= EXCERPTS * length:
-        return Capture(cleaned.read(0, cleaned.frames), cleaned.rate_hz, cleaned.name)
-    starts = np.linspace(0, cleaned.frames - length, EXCERPTS).astype(int)
-    ramp = np.linspace(0.0, 1.0, round(_FADE_S * cleaned.rate_hz))
-    parts = []
-    for start in starts.tolist():
-        part = cleaned.read(start, start + length).copy()
-        part[:, : ramp.size] *= ramp
-        part[:, -ramp.size :] *= ramp[::-1]
-        parts.append(part)
-    return Capture(np.concatenate(parts, axis=1), cleaned.rate_hz, cleaned.name)
-
-
-def split(silence: Capture, chain: Chain) -> tuple[HumPlan | None, Samples]:
-    """Split a silence into the plan that knows its hum, and its hiss."""
+def _hum_stage(chain: Chain) -> Hum:
     stage = next((one for one in chain.stages if isinstance(one, Hum)), Hum())
-    plan = Hum(mains_hz=stage.mains_hz).plan(silence, silence)
-    if not isinstance(plan, HumPlan) or plan.is_identity:
-        return None, silence.samples
-    return plan, collect(Planned(silence, plan.operator)).samples
+    return Hum(mains_hz=stage.mains_hz)
 
 
-def continue_hum(hum: HumPlan, plan: ChainPlan, frames: int) -> Capture:
-    """Go on with a hum at its own waveform, at the level and the frequency of the take."""
-    model = hum.model
-    assert model is not None
-    rate_hz = plan.take.rate_hz
-    level, mains_hz, spread_hz = 1.0, model.mains_hz, 0.0
-    for step in plan.plans:
-        if isinstance(step, HumPlan) and isinstance(step.operator, HumProjection):
-            level = float(np.median(step.operator.level))
-            mains_hz = step.findings["mains_hz"]
-            spread_hz = step.findings["mains_spread_hz"]
-    waves = HarmonicFrames(rate_hz, mains_hz, model.harmonics)
-    count = -(-frames // waves.hop) + 1
-    seconds = np.arange(count) * waves.hop / rate_hz
-    # The mains wander to and fro by as much as they did in the take, in a quarter of a minute.
-    turn = 2 * np.pi / 15.0
-    phase = 2 * np.pi * np.sqrt(2) * spread_hz / turn * np.sin(turn * seconds) + 1.0
-    turns = np.exp(1j * np.multiply.outer(phase, model.harmonics))
-    samples = waves.samples(level * model.amplitudes[:, None] * turns, 0)
-    return Capture(samples[:, :frames], rate_hz)
+def excerpt(take: Source, ranges: list[tuple[int, int]]) -> Capture:
+    """Return stretches of a take one after the other, joined by fades."""
+    samples = take.read(*ranges[0])
+    if len(ranges) > 1:
+        ramp = np.linspace(0.0, 1.0, round(_FADE_S * take.rate_hz))
+        parts = []
+        for start, stop in ranges:
+            part = take.read(start, stop).copy()
+            part[:, : ramp.size] *= ramp
+            part[:, -ramp.size :] *= ramp[::-1]
+            parts.append(part)
+        samples = np.concatenate(parts, axis=1)
+    return Capture(samples, take.rate_hz, take.name)
 
 
-def draw_hiss(hiss: Samples, frames: int, rng: np.random.Generator) -> Samples:
-    """Draw new hiss of the spectrum of a given one; no stretch comes twice.
+def _without(take: Capture, comb: Plan) -> Capture:
+    """Return a take without its hum, with what the comb took from the signal put back."""
+    without = comb.apply(take)[0].samples
+    return Capture(refill(without, comb.operator, take.samples, take.rate_hz), take.rate_hz)
 
-    Grains from random places are given random phases, the same in all channels so that what the
-    channels have in common stays, and are overlapped at equal power.
+
+@dataclass(frozen=True)
+class _Heard:
+    """What take and silence show apart.
 
     Parameters
     ----------
+    noisy : ndarray of shape (channels, frames)
+        The take without its hum.
     hiss : ndarray of shape (channels, frames)
-        Hiss to learn from.
-    frames : int
-        Length to draw.
-    rng : numpy.random.Generator
-        Where chance comes from.
+        The silence without its hum.
+    comb, quiet : Plan
+        Plans of the hum stage for the take and for the silence.
     """
-    size = min(1 << 13, 2 * (hiss.shape[1] // 2))
-    half = size // 2
-    window: NDArray[np.float64] = np.sin(np.pi * (np.arange(size) + 0.5) / size)
-    count = frames // half + 2
-    out = np.zeros((hiss.shape[0], (count + 1) * half))
-    starts = rng.integers(0, hiss.shape[1] - size + 1, count)
-    for number, start in enumerate(starts.tolist()):
-        spectrum = np.fft.rfft(hiss[:, start : start + size], axis=1)
-        phases = np.exp(2j * np.pi * rng.random(spectrum.shape[1]))
-        phases[[0, -1]] = 1.0
-        grain = np.fft.irfft(spectrum * phases, size, axis=1)
-        out[:, number * half : number * half + size] += window * grain
-    return out[:, half : half + frames]
+
+    noisy: Samples
+    hiss: Samples
+    comb: Plan
+    quiet: Plan
+
+
+def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
+    stage = _hum_stage(chain)
+    quiet = stage.plan(silence, silence)
+    comb = stage.plan(take, silence) if not quiet.is_identity else quiet
+    hiss = silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples
+    noisy = take.samples if comb.is_identity else _without(take, comb).samples
+    return _Heard(noisy, hiss, comb, quiet)
+
+
+def stand_ins(
+    take: Capture,
+    silence: Capture,
+    ranges: list[tuple[int, int]],
+    heard: _Heard,
+    reference: Source | None,
+    rng: np.random.Generator,
+) -> tuple[Parts, Capture]:
+    """Make stand-ins for the parts of a take, and for its silence.
+
+    Returns
+    -------
+    parts : Parts
+        Signal, hum and hiss.
+    silence : Capture
+        Drawn anew, of the length of the real one.
+    """
+    rate_hz, frames = take.rate_hz, take.frames
+    joins = np.cumsum([stop - start for start, stop in ranges])[:-1].tolist()
+    if reference is None:
+        signal = _restored(heard.noisy, heard.hiss, rate_hz, rng)
+    else:
+        signal = _at_level(reference, take, heard.noisy, heard.hiss).samples
+    parts = Parts(
+        Capture(signal, rate_hz, take.name),
+        Capture(continued(heard.comb, frames, take, joins), rate_hz),
+        Capture(draw_hiss(heard.hiss, frames, rate_hz, rng), rate_hz),
+    )
+    alike = draw_hiss(heard.hiss, silence.frames, rate_hz, rng)
+    alike += continued(heard.quiet, silence.frames, silence, [])
+    return parts, Capture(alike, rate_hz, silence.name)
+
+
+def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:
+    frames = frames_for(rate_hz, FRAME_S)
+    floor = learn_floor(Capture(hiss, rate_hz, "the silence"), frames)
+    length = noisy.shape[1] + 2 * frames.size
+    draws = (draw_hiss(hiss, length, rate_hz, rng), draw_hiss(hiss, length, rate_hz, rng))
+    heard = max(round(floor.used_s * rate_hz / frames.hop), 1)
+    rule = EstimateRule(floor.power, 0.0, False)
+    return restore(noisy, floor.power, heard, draws, frames, rule)
+
+
+def _at_level(
+    reference: Source, take: Capture, noisy: Samples, hiss: Samples | None = None
+) -> Capture:
+    """Return a reference, cut or repeated to length, at the level of the take's signal."""
+    if reference.rate_hz != take.rate_hz or reference.channels != take.channels:
+        raise InputError(
+            f"has {reference.rate_hz} Hz and {reference.channels} channel(s), "
+            f"but {take.name} has {take.rate_hz} and {take.channels}",
+            where=reference.name,
+            fix="Give a reference of the take's rate and channels.",
+        )
+    samples = reference.read(0, min(reference.frames, take.frames))
+    samples = np.tile(samples, -(-take.frames // samples.shape[1]))[:, : take.frames]
+    power = float(np.mean(noisy**2))
+    if hiss is not None:
+        power = max(power - float(np.mean(hiss**2)), 1e-3 * power)
+    own = float(np.mean(samples**2))
+    if own == 0.0:
+        raise InputError("is silent", where=reference.name, fix="Give a recording with sound.")
+    return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name)
+
+
+def continued(comb: Plan, frames: int, heard: Capture, joins: list[int]) -> Samples:
+    """Go on with a hum at its own waveform, level and wandering phase.
+
+    Parameters
+    ----------
+    comb : Plan
+        The hum stage's plan for the recording that the hum was heard in.
+    frames : int
+        Length.
+    heard : Capture
+        That recording.
+    joins : list of int
+        Frames at which the recording begins anew: the phase goes on there without a jump.
+    """
+    operator = comb.operator
+    if not isinstance(operator, HumProjection):
+        return np.zeros((heard.channels, frames))
+    waves = operator.frames
+    count = -(-frames // waves.hop) + 1
+    steps = np.diff(operator.phase, prepend=operator.phase[0])
+    for join in joins:
+        at = round(join / waves.hop)
+        steps[max(at - 40, 0) : at + 40] = 0.0  # the path there was averaged over the join
+    phase: NDArray[np.float64] = operator.phase[0] + np.cumsum(steps)
+    turn = np.exp(1j * np.multiply.outer(phase[:count], waves.harmonics))
+    level = operator.level[:count, None]
+    result: Samples = waves.samples(operator.shape[:, None] * level * turn, 0)[:, :frames]
+    return result
