@@ -7,6 +7,7 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
+from cleanchain.audio.recall import Recall
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
 from cleanchain.measure import hum as learning
@@ -21,6 +22,7 @@ from cleanchain.stages.hum_following import followed, half_frames, shares, trust
 
 #: Width of a notch of the plain comb, Hz.
 NOTCH_HZ = 2.0
+_LEARNED: Recall[HumModel | None] = Recall()
 
 
 @dataclass(frozen=True)
@@ -65,8 +67,12 @@ class Hum(Stage):
     def _learn(self, take: Source, silence: Source | None) -> HumModel | None:
         """Learn the waveform from the silence, or from the take itself."""
         heard = take if silence is None else silence
+        settings = (self._nominal(), silence is not None)
+        return _LEARNED.of(heard, settings, lambda: self._learn_from(heard, silence is not None))
+
+    def _learn_from(self, heard: Source, alone: bool) -> HumModel | None:
         for candidate in find_candidates(heard, self._nominal()):
-            model = learning.learn(heard, candidate, alone=silence is not None)
+            model = learning.learn(heard, candidate, alone)
             if model is not None:
                 return model
         return None
