@@ -17,6 +17,7 @@ from cleanchain.audio.source import Samples
 from cleanchain.chain import ChainPlan
 from cleanchain.measure import quality
 from cleanchain.measure.cells import Cell, cells, costliest
+from cleanchain.measure.fixed_cost import FixedCost
 from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
 
@@ -93,10 +94,8 @@ class Entry:
 
     def numbers(self) -> dict[str, Any]:
         """Return the numbers as plain data, rounded to 0.001."""
-        plain = {key: value for key, value in asdict(self).items() if key != "where"}
-        plain["intervals"] = {
-            name: [round(low, 3), round(high, 3)] for name, (low, high) in self.intervals.items()
-        }
+        left_out = ("where", "intervals")
+        plain = {key: value for key, value in asdict(self).items() if key not in left_out}
         return {
             key: round(value, 3) if isinstance(value, float) else value
             for key, value in plain.items()
@@ -322,3 +321,61 @@ def _mean_entry(draws: Sequence[Entry]) -> Entry:
     where = worst.name if means["cost_db"] is not None and worst is not None else None
     first = draws[0]
     return replace(first, **means, cost_where=where, reasons=reasons, intervals=intervals)
+
+
+def with_fixed_costs(ledger: Ledger, costs: Mapping[int, FixedCost]) -> Ledger:
+    """Put the costs of filters and combs in place of those that a stand-in shows.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Of a trial.
+    costs : mapping of int to FixedCost
+        By the number of the stage.
+
+    Returns
+    -------
+    Ledger
+        The damage of the whole chain changes by as much as that of its stages: damages of
+        different places add up in power.
+    """
+    stages = list(ledger.stages)
+    total = ledger.total
+    for index, cost in costs.items():
+        before = stages[index]
+        stages[index] = after = _with_fixed_cost(before, cost)
+        if None in (before.signal_error_db, after.signal_error_db, total.signal_error_db):
+            continue
+        change = _power(after.signal_error_db) - _power(before.signal_error_db)
+        whole = _power(total.signal_error_db)
+        error_db = float(10 * np.log10(max(whole + change, 0.3 * whole)))
+        total = _moved(total, "signal_error_db", error_db, 0.0)
+    return Ledger(tuple(stages), total)
+
+
+def _with_fixed_cost(entry: Entry, cost: FixedCost) -> Entry:
+    moved = _moved(entry, "signal_lost_db", cost.signal_lost_db, 0.0)
+    if cost.signal_error_db is not None:
+        return _moved(moved, "signal_error_db", cost.signal_error_db, cost.error_sd_db)
+    words = f"hidden by the hiss: {cost.error_at_most_db:.0f} dB at most"
+    intervals = {k: v for k, v in moved.intervals.items() if k != "signal_error_db"}
+    return replace(
+        moved,
+        signal_error_db=None,
+        reasons={**moved.reasons, "signal_error_db": words},
+        intervals=intervals,
+    )
+
+
+def _moved(entry: Entry, name: str, value: float, sd_db: float) -> Entry:
+    """Return an entry with another value of a number, and its interval moved with it."""
+    half = 1.645 * float(np.hypot(SPREAD_DB[name], sd_db))
+    if name in entry.intervals and sd_db == 0.0:
+        low, high = entry.intervals[name]
+        half = (high - low) / 2
+    intervals = {**entry.intervals, name: (value - half, value + half)}
+    return replace(entry, **{name: value}, intervals=intervals)  # type: ignore[arg-type]
+
+
+def _power(level_db: float | None) -> float:
+    return 0.0 if level_db is None else float(10 ** (level_db / 10))

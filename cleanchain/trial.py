@@ -17,16 +17,17 @@ from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
 from cleanchain.errors import InputError
-from cleanchain.ledger import Ledger, Parts, account, averaged, untouched
+from cleanchain.ledger import Ledger, Parts, account, averaged, untouched, with_fixed_costs
 from cleanchain.measure.excerpts import choose_excerpts
+from cleanchain.measure.fixed_cost import FixedCost, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
 from cleanchain.measure.redraw import draw_hiss
-from cleanchain.measure.restoring import refill, restore
+from cleanchain.measure.restoring import restore
 from cleanchain.operators.gain import Gain
 from cleanchain.operators.projection import HumProjection
 from cleanchain.operators.short_time import frames_for
 from cleanchain.stages.base import Plan
-from cleanchain.stages.gate import FRAME_S
+from cleanchain.stages.gate import FRAME_S, Gate
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum
 
@@ -80,7 +81,7 @@ def trial(
         comb = _hum_stage(chain).plan(take, None)
         signal = take if reference is None else _at_level(reference, take, take.samples)
         if reference is None and not comb.is_identity:
-            signal = _without(take, comb)
+            signal = comb.apply(take)[0]
         nothing = Capture(np.zeros_like(signal.samples), signal.rate_hz)
         parts = Parts(signal, nothing, nothing)
         return account(chain.plan(signal, None, gains), parts, "trial", _without_silence())
@@ -92,7 +93,9 @@ def trial(
     for _ in range(draws):
         parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
         ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
-    return averaged(ledgers)
+    draw = draw_hiss(apart.hiss, take.frames, take.rate_hz, rng)
+    costs = fixed_costs(chain, take, heard, apart, draw)
+    return with_fixed_costs(averaged(ledgers), costs)
 
 
 def _without_silence() -> dict[str, str]:
@@ -124,12 +127,6 @@ def excerpt(take: Source, ranges: list[tuple[int, int]]) -> Capture:
     return Capture(samples, take.rate_hz, take.name)
 
 
-def _without(take: Capture, comb: Plan) -> Capture:
-    """Return a take without its hum, with what the comb took from the signal put back."""
-    without = comb.apply(take)[0].samples
-    return Capture(refill(without, comb.operator, take.samples, take.rate_hz), take.rate_hz)
-
-
 @dataclass(frozen=True)
 class _Heard:
     """What take and silence show apart.
@@ -137,7 +134,7 @@ class _Heard:
     Parameters
     ----------
     noisy : ndarray of shape (channels, frames)
-        The take without its hum.
+        The take less the hum that the silence lets expect: what a note has on a line stays.
     hiss : ndarray of shape (channels, frames)
         The silence without its hum.
     comb, quiet : Plan
@@ -155,8 +152,33 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
     quiet = stage.plan(silence, silence)
     comb = stage.plan(take, silence) if not quiet.is_identity else quiet
     hiss = silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples
-    noisy = take.samples if comb.is_identity else _without(take, comb).samples
+    noisy = take.samples - continued(comb, take.frames, take, [])
     return _Heard(noisy, hiss, comb, quiet)
+
+
+def fixed_costs(
+    chain: Chain, take: Capture, silence: Capture, heard: _Heard, draw: Samples
+) -> dict[int, FixedCost]:
+    """Find the cost of the filters and combs before any gate, from the take less its noise.
+
+    Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
+    could show it. Returned by the number of the stage.
+    """
+    costs = {}
+    last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
+    planned = Chain(chain.stages[:last]).plan(take, silence)
+    lanes = [take, Capture(heard.noisy, take.rate_hz), Capture(draw, take.rate_hz)]
+    more_chance = 2.0 + take.frames / silence.frames
+    for index, step in enumerate(planned.plans):
+        if step.is_identity or isinstance(step.operator, Gain):
+            continue
+        sent = step.apply(*lanes)
+        noisy, hiss = ((lanes[i].samples, sent[i].samples) for i in (1, 2))
+        cost = fixed_cost(noisy, hiss, more_chance)
+        if cost is not None:
+            costs[index] = cost
+        lanes = list(sent)
+    return costs
 
 
 def stand_ins(

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Operator
 from cleanchain.operators.short_time import Frames, Rule
 
 #: Hops and bins over which hidden power is looked for, and bands in which it is weighed.
@@ -16,8 +14,6 @@ _HOPS, _BINS, _BANDS = 15, 5, 10
 HIDDEN_SHARE = 0.6
 #: Local hidden power below this part of the floor is chance.
 _LEAST = 0.1
-#: How far the lines of the hum are moved to see what a comb takes there, Hz.
-SHIFTS_HZ = (2.3, -3.1, 4.3, -5.3)
 
 
 def restore(
@@ -92,49 +88,3 @@ def _hidden(
         share = wanted**3 / (wanted**2 + chance) / placed if placed > 0 and wanted > 0 else 0.0
         local[..., low:high] *= min(share, 1.0)
     return local
-
-
-def refill(without: Samples, operator: Operator, driver: Samples, rate_hz: int) -> Samples:
-    """Put back what a comb takes from a signal, seen where the comb does not stand.
-
-    The signal is moved by a few hertz, several ways, and sent through the comb: what it takes
-    then stands for what it took from the signal on its lines. Their mean power is put back.
-
-    Parameters
-    ----------
-    without : ndarray of shape (channels, frames)
-        Signal that has been through the comb.
-    operator : Operator
-        The comb.
-    driver : ndarray of shape (channels, frames)
-        What the comb was planned on.
-    rate_hz : int
-        Sampling rate in Hz.
-    """
-    from cleanchain.audio.capture import Capture
-    from cleanchain.operators.base import run
-
-    moved = [shifted(without, hz, rate_hz) for hz in SHIFTS_HZ]
-    lanes = [Capture(one, rate_hz) for one in (driver, *moved)]
-    sent = np.concatenate(list(run(operator, *lanes)), axis=-1)[1:]
-    takes = [one - out for one, out in zip(moved, sent, strict=True)]
-    taken = np.sum(takes, axis=0)
-    # What they have in common, an onset for instance, must not add up: mean power, not more.
-    mean, total = float(np.sum(np.square(takes))) / len(takes), float(np.sum(taken**2))
-    filled: Samples = without + taken * (np.sqrt(mean / total) if total > 0 else 0.0)
-    return filled
-
-
-def shifted(samples: Samples, hz: float, rate_hz: int) -> Samples:
-    """Move every frequency of a signal by the same number of hertz (whole bins of its length)."""
-    count = samples.shape[1]
-    size = scipy.fft.next_fast_len(count, real=True)
-    spectrum = scipy.fft.rfft(samples, size, axis=1, workers=2)
-    bins = round(hz * size / rate_hz)
-    moved = np.zeros_like(spectrum)
-    if bins >= 0:
-        moved[:, bins:] = spectrum[:, : spectrum.shape[1] - bins]
-    else:
-        moved[:, :bins] = spectrum[:, -bins:]
-    result: Samples = scipy.fft.irfft(moved, size, axis=1, workers=2)[:, :count]
-    return result

@@ -1,0 +1,83 @@
+"""What a linear step that does not depend on the hiss takes from a signal under hiss."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanchain.audio.source import Samples
+
+#: Blocks whose scatter says how far a sum of powers may lie off by chance.
+_BLOCKS = 12
+#: An error counts as seen when it stands this many standard deviations out of the hiss.
+_SEEN_SD = 2.0
+
+
+@dataclass(frozen=True)
+class FixedCost:
+    """Cost of a fixed linear step.
+
+    Parameters
+    ----------
+    signal_lost_db : float
+        Fall of the signal's level.
+    signal_error_db : float or None
+        Power of the damage relative to the signal; None where the hiss hides it.
+    error_at_most_db : float
+        It is no larger than this, but for chance (2 standard deviations).
+    error_sd_db : float
+        Standard deviation of `signal_error_db` from the chance in the hiss.
+    """
+
+    signal_lost_db: float
+    signal_error_db: float | None
+    error_at_most_db: float
+    error_sd_db: float
+
+
+def fixed_cost(
+    noisy: tuple[Samples, Samples], hiss: tuple[Samples, Samples], more_chance: float
+) -> FixedCost | None:
+    """Find the cost of a fixed linear step from a noisy signal, less what it does to hiss alone.
+
+    Powers of signal and hiss add up in the mean, before the step and after it, for any step that
+    was not decided by that very hiss. So the sums of the signal are those of the noisy signal
+    less those of an independent draw of its hiss.
+
+    Parameters
+    ----------
+    noisy : tuple of two ndarrays of shape (channels, frames)
+        Signal and hiss, before and after.
+    hiss : tuple of two ndarrays of shape (channels, frames)
+        Another draw of the hiss, before and after.
+    more_chance : float
+        How much more variance the sums have than those of the draw, for the hiss of the take and
+        for the length of the silence: 2 + length of the take over length of the silence.
+
+    Returns
+    -------
+    FixedCost or None
+        None where no signal stands out of the hiss.
+    """
+    (a, b), (m, n) = noisy, hiss
+    power = float(np.sum(a * a) - np.sum(m * m))
+    kept = float(np.sum(b * b) - np.sum(n * n))
+    if power <= 0.0 or kept <= 0.0:
+        return None
+    gain = float(np.sum(a * b) - np.sum(m * n)) / power
+    wanted = gain**2 * power
+    if wanted <= 0.0:
+        return None
+    of_hiss = ((n - gain * m) ** 2).sum(axis=0)
+    error = float(np.sum((b - gain * a) ** 2)) - float(of_hiss.sum())
+    blocks = of_hiss[: of_hiss.size // _BLOCKS * _BLOCKS].reshape(_BLOCKS, -1).sum(axis=1)
+    sd = float(np.std(blocks, ddof=1) * np.sqrt(_BLOCKS * more_chance))
+    tiny = 1e-12 * wanted
+    seen = error > _SEEN_SD * sd and error > tiny
+    return FixedCost(
+        signal_lost_db=10 * np.log10(power / kept),
+        signal_error_db=10 * np.log10(error / wanted) if seen else None,
+        error_at_most_db=10 * np.log10((max(error, tiny) + _SEEN_SD * sd) / wanted),
+        error_sd_db=4.343 * sd / max(error, tiny),
+    )
