@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import NoReturn
 
@@ -52,6 +53,9 @@ def cli() -> None:
 
 def main() -> NoReturn:
     """Run the command line; errors become one message and an exit code."""
+    # Our own threads keep the cores busy; those of the linear algebra would wait in loops and
+    # take the cores from them. It reads this when numpy is first imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = cli.main(standalone_mode=False)
     except click.exceptions.Exit as stop:
