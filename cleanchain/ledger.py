@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cleanchain.audio.capture import Capture
 from cleanchain.audio.source import Samples
 from cleanchain.chain import ChainPlan
 from cleanchain.measure import quality
-from cleanchain.measure.cells import Cell, cells, costliest
+from cleanchain.measure.cells import FRAME_S, Cell, cells, costliest, parts_of_notes
 from cleanchain.measure.fixed_cost import FixedCost
+from cleanchain.measure.quality import Tiles
 from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
 
@@ -118,7 +121,41 @@ _NO_HUM = "there is no hum in the noise"
 _NO_HISS = "there is no hiss in the noise"
 _NO_SIGNAL = "there is no signal in it"
 
-_State = tuple[Samples, Samples, Samples, Samples]  # mixture, signal, hum, hiss
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """A mixture and its parts at one point of a chain, with what is measured on them."""
+
+    mixture: Samples
+    signal: Samples
+    hum: Samples
+    hiss: Samples
+    rate_hz: int
+
+    @cached_property
+    def noise(self) -> Samples:
+        return self.hum + self.hiss
+
+    @cached_property
+    def signal_cells(self) -> Tiles:
+        return quality.tiles(self.signal, self.rate_hz, FRAME_S)
+
+    @cached_property
+    def noise_cells(self) -> Tiles:
+        return quality.tiles(self.noise, self.rate_hz, FRAME_S)
+
+    @cached_property
+    def signal_tiles(self) -> Tiles:
+        return quality.tiles(self.signal, self.rate_hz)
+
+    @cached_property
+    def hiss_tiles(self) -> Tiles:
+        return quality.tiles(self.hiss, self.rate_hz)
+
+    @cached_property
+    def parts_of_notes(self) -> NDArray[np.int_]:
+        short = self.signal_cells
+        return parts_of_notes(self.signal, self.rate_hz, 1 / short.hop_s, short.power.shape[1])
 
 
 def account(
@@ -137,22 +174,22 @@ def account(
     reasons : mapping of str to str, optional
         Words for numbers that the parts cannot give.
     """
-    rate_hz = parts.signal.rate_hz
-    first: _State = (
+    first = _State(
         parts.mixture.samples,
         parts.signal.samples,
         parts.hum.samples,
         parts.hiss.samples,
+        parts.signal.rate_hz,
     )
     now, rows = first, []
     for step in plan.plans:
-        after = _send(step, now, rate_hz)
+        after = _send(step, now)
         if step.is_identity or isinstance(step.operator, Gain):
             rows.append(_nothing(now, evidence, reasons or {}))
         else:
-            rows.append(entry(now, after, rate_hz, step.gain, evidence, reasons or {}))
+            rows.append(entry(now, after, step.gain, evidence, reasons or {}))
         now = after
-    return Ledger(tuple(rows), entry(first, now, rate_hz, plan.gain, evidence, reasons or {}))
+    return Ledger(tuple(rows), entry(first, now, plan.gain, evidence, reasons or {}))
 
 
 def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None = None) -> Ledger:
@@ -168,21 +205,22 @@ def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None =
         Words for numbers that are not known.
     """
     some = np.ones((1, 1))
-    one = _nothing((some, some, some, some), evidence, given or {})
+    one = _nothing(_State(some, some, some, some, 1), evidence, given or {})
     return Ledger((one,) * stages, one)
 
 
-def _send(step: Plan, state: _State, rate_hz: int) -> _State:
+def _send(step: Plan, state: _State) -> _State:
     if step.is_identity:
         return state
-    driver, *passengers = (Capture(samples, rate_hz) for samples in state)
+    parts = (state.mixture, state.signal, state.hum, state.hiss)
+    driver, *passengers = (Capture(samples, state.rate_hz) for samples in parts)
     mixture, signal, hum, hiss = (lane.samples for lane in step.apply(driver, *passengers))
-    return mixture, signal, hum, hiss
+    return _State(mixture, signal, hum, hiss, state.rate_hz)
 
 
 def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:
     """Return the entry of a step that changes nothing, or nothing but a declared gain."""
-    _, signal, hum, hiss = state
+    signal, hum, hiss = state.signal, state.hum, state.hiss
     reasons = {"where": "nothing is removed", **given}
 
     def unless(name: str, wave: Samples, why: str, value: float) -> float | None:
@@ -210,15 +248,13 @@ def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Ent
 def entry(
     before: _State,
     after: _State,
-    rate_hz: int,
     declared_gain: float,
     evidence: Evidence,
     given: Mapping[str, str],
 ) -> Entry:
     """Measure one step from what went in and what came out."""
-    _, signal, hum, hiss = before
-    _, kept, hum_left, hiss_left = after
-    noise, left = hum + hiss, hum_left + hiss_left
+    signal, hum, hiss, noise = before.signal, before.hum, before.hiss, before.noise
+    kept, hum_left, hiss_left, left = after.signal, after.hum, after.hiss, after.noise
     fit = quality.best_gain(signal, kept)
     gain = declared_gain if fit is None else fit
     reasons = dict(given)
@@ -230,12 +266,19 @@ def entry(
             reasons.setdefault(name, why)
         return value
 
-    found = cells((signal, noise), (kept, left), rate_hz, declared_gain, gain)
+    found = cells(
+        before.signal_cells,
+        before.noise_cells,
+        after.signal_cells,
+        after.noise_cells,
+        before.parts_of_notes,
+        declared_gain,
+        gain,
+    )
     worst = costliest(found)
     chirp = None
     if "musical_noise" not in given and np.any(hiss):
-        shorts = (quality.tiles(one, rate_hz) for one in (hiss, hiss_left, signal))
-        chirp = quality.musical_noise(*shorts)
+        chirp = quality.musical_noise(before.hiss_tiles, after.hiss_tiles, before.signal_tiles)
     return Entry(
         noise_removed_db=known(
             "noise_removed_db", quality.noise_removed_db(noise, left, gain), _NO_NOISE

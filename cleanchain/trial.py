@@ -167,13 +167,18 @@ def fixed_costs(
     costs = {}
     last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
     planned = Chain(chain.stages[:last]).plan(take, silence)
-    lanes = [take, Capture(heard.noisy, take.rate_hz), Capture(draw, take.rate_hz)]
+    # What a comb takes shows in the take less its expected hum; anywhere else what is left of
+    # that hum would pass for signal, and the combed take serves.
+    combed = take if heard.comb.is_identity else heard.comb.apply(take)[0]
+    waves = (heard.noisy, combed.samples, draw)
+    lanes = [take, *(Capture(wave, take.rate_hz) for wave in waves)]
     more_chance = 2.0 + take.frames / silence.frames
     for index, step in enumerate(planned.plans):
         if step.is_identity or isinstance(step.operator, Gain):
             continue
         sent = step.apply(*lanes)
-        noisy, hiss = ((lanes[i].samples, sent[i].samples) for i in (1, 2))
+        seen = 1 if isinstance(step.stage, Hum) else 2
+        noisy, hiss = ((lanes[i].samples, sent[i].samples) for i in (seen, 3))
         cost = fixed_cost(noisy, hiss, more_chance)
         if cost is not None:
             costs[index] = cost

@@ -1,0 +1,108 @@
+"""The trial against parts that are known, and what it says where nothing can be known."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from cleanchain.audio.capture import Capture
+from cleanchain.chain import Chain
+from cleanchain.ledger import account
+from cleanchain.measure.excerpts import choose_excerpts
+from cleanchain.measure.redraw import draw_hiss
+from cleanchain.stages.gate import Gate
+from cleanchain.stages.high_pass import HighPass
+from cleanchain.trial import trial
+from tests.test_ledger import RATE_HZ, parts, silence
+
+
+def test_trial_lies_near_the_truth() -> None:
+    known = parts()
+    chain = Chain([Gate(depth_db=20.0)])
+    plan = chain.plan(known.mixture, silence())
+    true, told = account(plan, known, "known").total, trial(chain, plan, silence()).total
+    assert told.evidence == "trial"
+    for name in ("noise_removed_db", "hiss_removed_db", "signal_error_db"):
+        value = getattr(told, name)
+        if value is not None:
+            assert value == pytest.approx(getattr(true, name), abs=3.0), name
+
+
+def test_the_cost_of_a_filter_is_seen_though_the_cleaned_take_cannot_show_it() -> None:
+    known = parts(hiss_level=0.002)
+    chain = Chain([HighPass(corner_hz=300.0)])
+    plan = chain.plan(known.mixture, silence(0.002))
+    _, kept = plan.plans[0].apply(known.mixture, known.signal)
+    s, k = known.signal.samples, kept.samples
+    gain = np.sum(s * k) / np.sum(s * s)
+    true = 10 * np.log10(np.sum((k - gain * s) ** 2) / np.sum((gain * s) ** 2))
+    told = trial(chain, plan, silence(0.002)).stages[0]
+    assert told.signal_error_db == pytest.approx(true, abs=0.3)
+    low, high = told.intervals["signal_error_db"]
+    assert low < true < high
+
+
+def test_without_a_silence_the_noise_is_not_known() -> None:
+    known = parts()
+    chain = Chain([HighPass()])
+    total = trial(chain, chain.plan(known.mixture), None).total
+    assert total.noise_removed_db is total.hum_removed_db is total.musical_noise is None
+    assert "silence" in total.reasons["hiss_removed_db"]
+    assert total.signal_error_db is not None
+
+
+def test_a_chain_that_does_nothing_costs_nothing() -> None:
+    known = parts()
+    chain = Chain([Gate(depth_db=0.0)])
+    total = trial(chain, chain.plan(known.mixture, silence()), silence()).total
+    assert (total.noise_removed_db, total.cost_db, total.signal_error_db) == (0.0, 0.0, -120.0)
+
+
+def test_the_same_twice_and_a_reference_of_ones_own() -> None:
+    known = parts()
+    chain = Chain([Gate()])
+    plan = chain.plan(known.mixture, silence())
+    one, two = (trial(chain, plan, silence()).total.numbers() for _ in range(2))
+    assert one == two
+    true = account(plan, known, "known").total
+    told = trial(chain, plan, silence(), reference=known.signal).total
+    assert told.signal_error_db == pytest.approx(true.signal_error_db, abs=1.0)
+
+
+def test_drawn_hiss_has_the_spectrum_and_what_channels_share_but_not_the_samples() -> None:
+    rng = np.random.default_rng(2)
+    one, other = rng.standard_normal((2, 4 * RATE_HZ))
+    one = np.convolve(one, [1, 0.9, 0.5], mode="same")
+    hiss = np.stack([one, 0.8 * one + 0.6 * other])
+    drawn = draw_hiss(hiss, 8 * RATE_HZ, RATE_HZ, rng)
+    assert drawn.shape == (2, 8 * RATE_HZ)
+    for before, after in zip(hiss, drawn, strict=True):
+        powers = [
+            np.mean(np.abs(np.fft.rfft(w.reshape(-1, 480) * np.hanning(480))) ** 2, axis=0)
+            for w in (before, after)
+        ]
+        bands = [p[:240].reshape(12, 20).sum(axis=1) for p in powers]
+        assert 10 * np.log10(bands[1] / bands[0]) == pytest.approx(np.zeros(12), abs=0.5)
+    shared = [np.corrcoef(w)[0, 1] for w in (hiss, drawn)]
+    assert shared[1] == pytest.approx(shared[0], abs=0.03)
+    half = drawn[0, : 4 * RATE_HZ]
+    size = 2 * half.size
+    again = np.fft.irfft(
+        np.fft.rfft(drawn[0], 4 * half.size) * np.conj(np.fft.rfft(half, 4 * half.size))
+    )
+    assert np.abs(again[RATE_HZ // 10 : size]).max() < 0.2 * again[0]
+
+
+def test_excerpts_keep_the_weights_of_loud_and_quiet() -> None:
+    rng = np.random.default_rng(3)
+    levels = np.repeat(rng.choice([0.001, 0.01, 0.1, 1.0], 120, p=[0.4, 0.3, 0.2, 0.1]), 1000)
+    take = Capture(levels * rng.standard_normal(levels.size), 1000)
+    ranges = choose_excerpts(take, 6, 5.0)
+    assert len(ranges) == 6
+    assert all(a[1] <= b[0] for a, b in itertools.pairwise(ranges))
+    chosen = np.concatenate([levels[a:b] for a, b in ranges])
+    for level in (0.001, 0.01, 0.1, 1.0):
+        assert np.mean(chosen == level) == pytest.approx(np.mean(levels == level), abs=0.1)
+    assert choose_excerpts(take, 60, 5.0) == [(0, take.frames)]
