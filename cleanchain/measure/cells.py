@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.measure.quality import Tiles, tiles
+from cleanchain.measure.quality import Tiles
 
 #: Centres of the octave bands, Hz (IEC 61260-1, base 10, edges at centre x 10^(+-0.15)).
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
@@ -17,6 +17,8 @@ PARTS = ("attack", "body", "tail")
 _ATTACK_S = 0.03
 _TAIL_BELOW_DB = 12.0
 _ONSET_RISE_DB = 6.0
+#: Length of the short-time frames that the cells are measured on, s.
+FRAME_S = 0.02
 #: A cell counts where the signal stands this far above the noise, dB.
 MARGIN_DB = 6.0
 
@@ -94,9 +96,11 @@ def parts_of_notes(signal: Samples, rate_hz: int, frames_hz: float, count: int) 
 
 
 def cells(
-    before: tuple[Samples, Samples],
-    after: tuple[Samples, Samples],
-    rate_hz: int,
+    signal: Tiles,
+    noise: Tiles,
+    kept: Tiles,
+    left: Tiles,
+    parts: NDArray[np.int_],
     declared_gain: float,
     signal_gain: float,
 ) -> list[Cell]:
@@ -104,19 +108,17 @@ def cells(
 
     Parameters
     ----------
-    before, after : tuple of two ndarrays of shape (channels, frames)
-        Signal and noise, before and after.
-    rate_hz : int
-        Sampling rate in Hz.
+    signal, noise, kept, left : Tiles
+        Short-time powers of signal and noise before, and of what is left of each; see `FRAME_S`.
+    parts : ndarray of int of shape (times,)
+        See `parts_of_notes`.
     declared_gain, signal_gain : float
         Gain that the plan declares, and the best-fitting gain of the signal.
     """
-    signal, noise = (tiles(one, rate_hz, frame_s=0.02) for one in before)
-    kept, left = (tiles(one, rate_hz, frame_s=0.02) for one in after)
-    parts = parts_of_notes(before[0], rate_hz, 1 / signal.hop_s, signal.power.shape[-1])
+    half_rate_hz = (signal.power.shape[2] - 1) * signal.bin_hz
     found = []
     for octave in OCTAVES_HZ:
-        if octave * 1.4 > rate_hz / 2:
+        if octave * 1.4 > half_rate_hz:
             break
         sums = [_octave(one, octave) for one in (signal, noise, kept, left)]
         for index, part in enumerate(PARTS):
@@ -145,9 +147,11 @@ def _octave(short: Tiles, centre_hz: float) -> NDArray[np.float64]:
     """Power in an octave at each time, shape (times,); edge bins count in proportion."""
     exact = 1000.0 * 10 ** (0.3 * round(np.log10(centre_hz / 1000.0) / 0.3))
     low, high = exact * 10**-0.15, exact * 10**0.15
-    edges = (np.arange(short.power.shape[1]) - 0.5) * short.bin_hz
+    edges = (np.arange(short.power.shape[2]) - 0.5) * short.bin_hz
     share = np.clip(
         np.minimum(edges + short.bin_hz, high) - np.maximum(edges, low), 0.0, short.bin_hz
     )
-    weighted: NDArray[np.float64] = np.einsum("cbt,b->t", short.power, share / short.bin_hz)
+    used = slice(int(np.argmax(share > 0)), share.size - int(np.argmax(share[::-1] > 0)))
+    weights = (share[used] / short.bin_hz).astype(np.float32)
+    weighted: NDArray[np.float64] = (short.power[..., used] @ weights).sum(axis=0, dtype=float)
     return weighted

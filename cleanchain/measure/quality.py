@@ -70,11 +70,11 @@ def _ratio_db(one: float, other: float) -> float:
 
 @dataclass(frozen=True)
 class Tiles:
-    """Short-time power spectra of a signal, of shape (channels, bins, times).
+    """Short-time power spectra of a signal, of shape (channels, times, bins).
 
     Parameters
     ----------
-    power : ndarray of shape (channels, bins, times)
+    power : ndarray of float32, shape (channels, times, bins)
         Power a bin, on frames that overlap by half.
     bin_hz : float
         Width of a bin.
@@ -82,7 +82,7 @@ class Tiles:
         Time from frame to frame.
     """
 
-    power: NDArray[np.float64]
+    power: NDArray[np.float32]
     bin_hz: float
     hop_s: float
 
@@ -91,12 +91,12 @@ def tiles(samples: Samples, rate_hz: int, frame_s: float = 0.04) -> Tiles:
     """Cut a signal into Hann-windowed frames and return their power spectra."""
     size = int(2 * round(frame_s * rate_hz / 2))
     hop = size // 2
-    padded = np.pad(samples, ((0, 0), (hop, size)))
+    # Single precision is 140 dB below the loudest bin, and half the work.
+    padded = np.pad(samples.astype(np.float32), ((0, 0), (hop, size)))
     frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=-1)[:, ::hop]
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
+    window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
     spectra = scipy.fft.rfft(frames * window, axis=-1, workers=2)
-    power = (spectra.real**2 + spectra.imag**2).swapaxes(1, 2)
-    return Tiles(power, rate_hz / size, hop / rate_hz)
+    return Tiles(spectra.real**2 + spectra.imag**2, rate_hz / size, hop / rate_hz)
 
 
 def musical_noise(noise: Tiles, left: Tiles, signal: Tiles) -> float | None:
@@ -118,7 +118,7 @@ def musical_noise(noise: Tiles, left: Tiles, signal: Tiles) -> float | None:
     (Uemura et al. 2008, from memory); each bin is first scaled by its own mean so that the
     colour of the noise plays no part. That 3 is where it chirps is common practice, no source.
     """
-    level = noise.power.mean(axis=-1, keepdims=True)
+    level = noise.power.mean(axis=1, keepdims=True)
     alone = (signal.power <= 10 ** (-MASKED_BELOW_DB / 10) * level) & (level > 0)
     if int(alone.sum()) < 2000:
         return None
@@ -128,11 +128,11 @@ def musical_noise(noise: Tiles, left: Tiles, signal: Tiles) -> float | None:
     return after / before
 
 
-def _kurtosis(power: NDArray[np.float64], alone: NDArray[np.bool_]) -> float | None:
-    count = alone.sum(axis=-1, keepdims=True)
-    mean = np.where(alone, power, 0.0).sum(axis=-1, keepdims=True) / np.maximum(count, 1)
+def _kurtosis(power: NDArray[np.float32], alone: NDArray[np.bool_]) -> float | None:
+    count = alone.sum(axis=1, keepdims=True)
+    mean = np.where(alone, power, 0.0).sum(axis=1, keepdims=True) / np.maximum(count, 1)
     used = alone & (count >= 8) & (mean > 0)
     if not used.any():
         return None
-    scaled = (power / np.where(mean > 0, mean, 1.0))[used]
-    return float(np.mean(scaled**4) / np.mean(scaled**2) ** 2)
+    squared = (power / np.where(mean > 0, mean, 1.0))[used].astype(np.float64) ** 2
+    return float(np.mean(squared**2) / np.mean(squared) ** 2)
