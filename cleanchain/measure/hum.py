@@ -368,6 +368,8 @@ def learn(source: Source, candidate: Candidate, alone: bool) -> HumModel | None:
             strength = np.abs(kept.amplitudes) / np.maximum(kept.sd, 1e-15)
             merit = float(np.log1p(strength.max(axis=0)).sum())
             found.append((merit, kept))
+            if alone:
+                break  # nothing but the hum is steady there: the first line leads to all others
     return max(found, key=lambda pair: pair[0])[1] if found else None
 
 

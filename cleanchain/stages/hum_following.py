@@ -104,6 +104,7 @@ def shares(take: Source, model: HumModel, frames: HarmonicFrames) -> Reals:
     The floor is the median power 3 to 6 Hz to either side over the first minute.
     """
     size = min(take.frames, 60 * take.rate_hz)
+    size = max(scipy.fft.prev_fast_len(size, real=True), 1)
     window = np.hanning(size)
     spectrum = scipy.fft.rfft(take.read(0, size) * window, axis=1, workers=2)
     amplitude = np.abs(spectrum) * 2 / window.sum()
