@@ -400,7 +400,7 @@ def _with_fixed_cost(entry: Entry, cost: FixedCost) -> Entry:
     moved = _moved(entry, "signal_lost_db", cost.signal_lost_db, 0.0)
     if cost.signal_error_db is not None:
         return _moved(moved, "signal_error_db", cost.signal_error_db, cost.error_sd_db)
-    words = f"hidden by the hiss: {cost.error_at_most_db:.0f} dB at most"
+    words = f"hidden by the noise: {cost.error_at_most_db:.0f} dB at most"
     intervals = {k: v for k, v in moved.intervals.items() if k != "signal_error_db"}
     return replace(
         moved,

@@ -33,7 +33,7 @@ from cleanchain.stages.hum import Hum
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
-EXCERPTS, EXCERPT_S, MOST_DRAWS = 6, 5.0, 1
+EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 5.0, 15.0, 3
 #: Longest part of the silence that the noise is drawn from, s.
 SILENCE_S = 60.0
 #: Part of the hum's power by which the hum that is expected may be wrong: on generated mixtures

@@ -37,7 +37,10 @@ class FixedCost:
 
 
 def fixed_cost(
-    noisy: tuple[Samples, Samples], hiss: tuple[Samples, Samples], more_chance: float
+    noisy: tuple[Samples, Samples],
+    hiss: tuple[Samples, Samples],
+    more_chance: float,
+    doubt: float = 0.0,
 ) -> FixedCost | None:
     """Find the cost of a fixed linear step from a noisy signal, less what it does to hiss alone.
 
@@ -54,6 +57,8 @@ def fixed_cost(
     more_chance : float
         How much more variance the sums have than those of the draw, for the hiss of the take and
         for the length of the silence: 2 + length of the take over length of the silence.
+    doubt : float, optional
+        Sum of squares that may be in the damage and is no signal: what is left of a hum.
 
     Returns
     -------
@@ -72,7 +77,7 @@ def fixed_cost(
     of_hiss = ((n - gain * m) ** 2).sum(axis=0)
     error = float(np.sum((b - gain * a) ** 2)) - float(of_hiss.sum())
     blocks = of_hiss[: of_hiss.size // _BLOCKS * _BLOCKS].reshape(_BLOCKS, -1).sum(axis=1)
-    sd = float(np.std(blocks, ddof=1) * np.sqrt(_BLOCKS * more_chance))
+    sd = float(np.std(blocks, ddof=1) * np.sqrt(_BLOCKS * more_chance)) + doubt
     tiny = 1e-12 * wanted
     seen = error > _SEEN_SD * sd and error > tiny
     return FixedCost(

@@ -74,8 +74,8 @@ def _hidden(
     from scipy.ndimage import uniform_filter1d
 
     local = missing
-    for _ in range(2):
-        local = uniform_filter1d(uniform_filter1d(local, _HOPS, axis=1), _BINS, axis=2)
+    for width, axis in ((_HOPS, 1), (_HOPS, 1), (_BINS, 2), (_BINS, 2)):
+        local = uniform_filter1d(local, width, axis=axis)
     local = np.maximum(local - _LEAST, 0.0)
     bins, times = missing.shape[2], missing.shape[1]
     edges = np.unique(np.concatenate([[0], np.round(np.geomspace(4, bins, _BANDS)).astype(int)]))
