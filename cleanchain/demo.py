@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.units import db_to_amplitude, rms_dbfs
@@ -195,16 +194,16 @@ def _hum(phase: Wave, harmonics: dict[int, float], level_dbfs: float) -> Wave:
 
 def _hiss(rng: np.random.Generator, frames: int, level_dbfs: float, tilt_db: float) -> Wave:
     """Noise from 20 Hz to 20 kHz whose density changes by `tilt_db` an octave."""
-    frequency = scipy.fft.rfftfreq(frames, 1 / RATE_HZ)
-    spectrum = scipy.fft.rfft(rng.standard_normal(frames))
+    frequency = np.fft.rfftfreq(frames, 1 / RATE_HZ)
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
     octaves = np.log2(np.maximum(frequency, 20.0) / 1000.0)
     spectrum *= 10 ** (tilt_db * octaves / 20.0) * ((frequency >= 20) & (frequency <= 20_000))
-    return _at_level(scipy.fft.irfft(spectrum, frames), level_dbfs)
+    return _at_level(np.fft.irfft(spectrum, frames), level_dbfs)
 
 
 def _heard(wave: Wave, build: Build) -> Wave:
-    frequency = scipy.fft.rfftfreq(wave.size, 1 / RATE_HZ)
-    heard: Wave = scipy.fft.irfft(scipy.fft.rfft(wave) * build.hears(frequency), wave.size)
+    frequency = np.fft.rfftfreq(wave.size, 1 / RATE_HZ)
+    heard: Wave = np.fft.irfft(np.fft.rfft(wave) * build.hears(frequency), wave.size)
     return heard
 
 

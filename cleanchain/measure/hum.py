@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
@@ -311,9 +310,9 @@ def best_tones(averaged: Amplitudes, guess: Reals, count: int) -> list[tuple[int
     """
     times = averaged.shape[1]
     size = 1 << int(np.ceil(np.log2(8 * times)))
-    spectra = np.abs(scipy.fft.fft(averaged * np.hanning(times + 2)[1:-1, None], size, axis=1))
+    spectra = np.abs(np.fft.fft(averaged * np.hanning(times + 2)[1:-1, None], size, axis=1))
     power = (spectra**2).sum(axis=0)
-    offsets = scipy.fft.fftfreq(size)
+    offsets = np.fft.fftfreq(size)
     power[np.abs(offsets)[:, None] > guess] = 0.0
     energy = (np.abs(averaged) ** 2).sum(axis=(0, 1))
     merit = power.max(axis=0) / np.maximum(energy, 1e-300) / times * (energy > 0)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples, Source
+from cleanchain.fourier import fast_length, irfft, rfft
 from cleanchain.measure.true_peak import TruePeakMeter
 
 #: Analogue prototypes of the two K-weighting sections, from which the table of BS.1770-5 Annex 1
@@ -142,9 +142,9 @@ class LoudnessMeter:
         self._weights = channel_weights(channels)
         # The high-pass has died away to 1e-12 after 6 of its periods.
         self._tail = int(np.ceil(6 * rate_hz / _HIGH_PASS[0]))
-        self._size = scipy.fft.next_fast_len(8 * self._tail, real=True)
+        self._size = fast_length(8 * self._tail)
         self._step = self._size - self._tail
-        frequency_hz = scipy.fft.rfftfreq(self._size, 1 / rate_hz)
+        frequency_hz = np.fft.rfftfreq(self._size, 1 / rate_hz)
         self._response = k_response(frequency_hz, rate_hz)
         self._held = np.zeros((channels, self._tail))
         self._pending: list[Samples] = []
@@ -174,9 +174,9 @@ class LoudnessMeter:
         window = np.concatenate([self._held, fresh, np.zeros((fresh.shape[0], missing))], axis=1)
         self._held = window[:, frames : frames + self._tail].copy()
         pieces = np.lib.stride_tricks.sliding_window_view(window, self._size, axis=1)
-        spectra = scipy.fft.rfft(pieces[:, :: self._step], axis=-1, workers=2)
+        spectra = rfft(pieces[:, :: self._step])
         spectra *= self._response
-        weighted = scipy.fft.irfft(spectra, self._size, axis=-1, overwrite_x=True, workers=2)
+        weighted = irfft(spectra, self._size)
         flat = weighted[..., self._tail :].reshape(fresh.shape[0], -1)[:, :frames]
         flat *= flat
         self._sum_quanta(self._weights @ flat)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
+from cleanchain.fourier import fast_length, rfft
 
 #: Mains frequencies that are looked for, Hz: nominal value and how far it may be away.
 NOMINAL_HZ = (50.0, 60.0)
@@ -82,14 +82,14 @@ def _steady_spectrum(source: Source) -> tuple[NDArray[np.float64], float, float]
     starts = np.arange(0, source.frames - size + 1, max(size // 2, 1))
     if starts.size > _MOST_FRAMES:
         starts = starts[np.linspace(0, starts.size - 1, _MOST_FRAMES).astype(int)]
-    padded = scipy.fft.next_fast_len(2 * size, real=True)
+    padded = fast_length(2 * size)
     bin_hz = source.rate_hz / padded
     keep = min(int((HIGHEST_HZ + 70.0) / bin_hz), padded // 2)
     window = np.hanning(size)
     spectra = np.empty((starts.size, keep))
     for row, start in enumerate(starts.tolist()):
         frame = source.read(start, start + size) * window
-        spectrum = scipy.fft.rfft(frame, padded, axis=1, workers=2)[:, :keep]
+        spectrum = rfft(frame, padded)[:, :keep]
         spectra[row] = (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
     steady = np.percentile(spectra, 25, axis=0) if starts.size > 3 else spectra.min(axis=0)
     return steady, bin_hz, source.rate_hz / size

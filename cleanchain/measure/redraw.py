@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
+from cleanchain.fourier import irfft, rfft
 
 #: Length of a grain, s: it parts the spectrum to about 10 Hz.
 GRAIN_S = 8192 / 48_000
@@ -48,10 +48,10 @@ def draw_hiss(hiss: Samples, frames: int, rate_hz: int, rng: np.random.Generator
     pieces = np.lib.stride_tricks.sliding_window_view(hiss, size, axis=1)
     for first in range(0, count, _BATCH):
         chosen = starts[first : first + _BATCH]
-        spectra = scipy.fft.rfft(pieces[:, chosen] * look, axis=-1, workers=2)
+        spectra = rfft(pieces[:, chosen] * look)
         phases = np.exp(2j * np.pi * rng.random((chosen.size, half + 1)))
         phases[:, [0, -1]] = 1.0
-        grains = window * scipy.fft.irfft(spectra * phases, size, axis=-1, workers=2)
+        grains = window * irfft(spectra * phases, size)
         span = chosen.size * half
         at = first * half
         out[:, at : at + span] += grains[..., :half].reshape(hiss.shape[0], -1)

@@ -6,10 +6,10 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
+from cleanchain.fourier import fast_length, irfft, rfft
 from cleanchain.operators.base import Flow, GridFlow, Operator
 
 #: Hops that one step of the grid answers for.
@@ -48,14 +48,12 @@ class Frames:
         """Return the spectra of all whole frames, shape (..., times, bins)."""
         pieces = np.lib.stride_tricks.sliding_window_view(samples, self.size, axis=-1)
         framed = pieces[..., :: self.hop, :] * self.window
-        result: NDArray[np.complex128] = scipy.fft.rfft(
-            framed, axis=-1, workers=2, overwrite_x=True
-        )
+        result: NDArray[np.complex128] = rfft(framed)
         return result
 
     def samples(self, spectra: NDArray[np.complex128]) -> Samples:
         """Overlap and add spectra of shape (..., times, bins); the inverse away from the ends."""
-        pieces = scipy.fft.irfft(spectra, self.size, axis=-1, workers=2, overwrite_x=True)
+        pieces = irfft(spectra, self.size)
         pieces *= 0.5 * self.window
         times = pieces.shape[-2]
         out = np.zeros((*pieces.shape[:-2], (times + 3) * self.hop))
@@ -68,7 +66,7 @@ class Frames:
 
 def frames_for(rate_hz: int, frame_s: float) -> Frames:
     """Return frames of about a length in seconds, quick to transform."""
-    return Frames(scipy.fft.next_fast_len(max(round(rate_hz * frame_s / 4), 8), real=True))
+    return Frames(fast_length(max(round(rate_hz * frame_s / 4), 8)))
 
 
 class Rule(ABC):

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
+from cleanchain.fourier import fast_length, irfft
 from cleanchain.operators.filter import SymmetricFilter
 from cleanchain.stages.base import Plan, Stage
 
@@ -81,9 +81,9 @@ def butterworth_half_kernel(corner: float) -> NDArray[np.float64]:
     hold it to better than -120 dB; a raised-cosine taper closes the rest.
     """
     half = int(np.ceil(7.0 / corner))
-    size = scipy.fft.next_fast_len(8 * half, real=True)
+    size = fast_length(8 * half)
     x = np.arange(size // 2 + 1) / size / corner
-    kernel = scipy.fft.irfft(x**ORDER / np.sqrt(1 + x ** (2 * ORDER)), size)[: half + 1]
+    kernel = irfft(x**ORDER / np.sqrt(1 + x ** (2 * ORDER)), size)[: half + 1]
     edge = np.linspace(0.0, 1.0, half // 4)
     kernel[half + 1 - edge.size :] *= 0.5 * (1 + np.cos(np.pi * edge))
     total = kernel[0] + 2 * kernel[1:].sum()

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
+from cleanchain.fourier import fast_length_within, rfft
 from cleanchain.measure import hum as learning
 from cleanchain.measure.hum import HumModel
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames
@@ -78,8 +78,8 @@ def half_frames(
     turned = learning.turned(seen, phase, model)
     times_hz = frames.rate_hz / (frames.hop * learning.STRIDE)
     count = turned.shape[1]
-    spectrum = np.abs(scipy.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
-    hz = np.abs(scipy.fft.fftfreq(count, 1 / times_hz))
+    spectrum = np.abs(np.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
+    hz = np.abs(np.fft.fftfreq(count, 1 / times_hz))
     power = spectrum.sum(axis=0)
     periods_hz = frames.rate_hz / frames.hop
     halves = []
@@ -104,9 +104,9 @@ def shares(take: Source, model: HumModel, frames: HarmonicFrames) -> Reals:
     The floor is the median power 3 to 6 Hz to either side over the first minute.
     """
     size = min(take.frames, 60 * take.rate_hz)
-    size = max(scipy.fft.prev_fast_len(size, real=True), 1)
+    size = fast_length_within(size)
     window = np.hanning(size)
-    spectrum = scipy.fft.rfft(take.read(0, size) * window, axis=1, workers=2)
+    spectrum = rfft(take.read(0, size) * window)
     amplitude = np.abs(spectrum) * 2 / window.sum()
     bin_hz = take.rate_hz / size
     share = np.ones(model.amplitudes.shape)
