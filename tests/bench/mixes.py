@@ -105,15 +105,11 @@ def hum(
     seconds = np.arange(frames) / RATE_HZ
     phase = np.cumsum(mains_hz + np.interp(seconds, np.arange(knots), wander)) / RATE_HZ
     phase += rng.random()
-    wave = sum(
-        a * np.cos(2 * np.pi * (h * phase + 0.13 * h * h)) for h, a in harmonics.items()
-    )
+    wave = sum(a * np.cos(2 * np.pi * (h * phase + 0.13 * h * h)) for h, a in harmonics.items())
     return wave / np.sqrt(np.mean(wave**2)), phase
 
 
-def mix(
-    instrument: str, kind: str, snr_db: float, seed: int = 0, silence_s: float = 6.0
-) -> Mix:
+def mix(instrument: str, kind: str, snr_db: float, seed: int = 0, silence_s: float = 6.0) -> Mix:
     """Mix an instrument with hiss at a signal-to-noise ratio; the silence is drawn apart."""
     rng = np.random.default_rng([seed, sorted(INSTRUMENTS).index(instrument), HISSES.index(kind)])
     signal = render(instrument, seed)
@@ -152,7 +148,11 @@ def _phrase(instrument: str, seed: int, seconds: float) -> bytes:
         last = tick
     track += _length(2 * ticks_a_second) + b"\xff\x2f\x00"
     return (
-        b"MThd" + struct.pack(">IHHH", 6, 0, 1, 480) + b"MTrk" + struct.pack(">I", len(track)) + track
+        b"MThd"
+        + struct.pack(">IHHH", 6, 0, 1, 480)
+        + b"MTrk"
+        + struct.pack(">I", len(track))
+        + track
     )
 
 
