@@ -38,7 +38,7 @@ EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 5.0, 15.0, 3
 SILENCE_S = 60.0
 #: Part of the hum's power by which the hum that is expected may be wrong: on generated mixtures
 #: with wandering mains it lies 23 to 37 dB below the hum.
-HUM_DOUBT = 1e-3
+HUM_DOUBT = 3e-4
 _FADE_S = 0.01
 _SEED = 20_260
 _NO_SILENCE = "no silence to tell the noise from the signal"

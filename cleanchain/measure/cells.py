@@ -17,8 +17,10 @@ PARTS = ("attack", "body", "tail")
 _ATTACK_S = 0.03
 _TAIL_BELOW_DB = 12.0
 _ONSET_RISE_DB = 6.0
-#: Length of the short-time frames that the cells are measured on, s.
-FRAME_S = 0.02
+#: Length of the short-time frames that the cells are measured on, s, and of those for the octaves
+#: below 500 Hz, which the short ones cannot part from the notes above them.
+FRAME_S, LOW_FRAME_S = 0.02, 0.1
+HIGH_OCTAVES_HZ, LOW_OCTAVES_HZ = OCTAVES_HZ[4:], OCTAVES_HZ[:4]
 #: A cell counts where the signal stands this far above the noise, dB.
 MARGIN_DB = 6.0
 
@@ -103,6 +105,7 @@ def cells(
     parts: NDArray[np.int_],
     declared_gain: float,
     signal_gain: float,
+    octaves_hz: tuple[float, ...] = OCTAVES_HZ,
 ) -> list[Cell]:
     """Measure cost and merit in each octave of each part of the notes.
 
@@ -114,10 +117,12 @@ def cells(
         See `parts_of_notes`.
     declared_gain, signal_gain : float
         Gain that the plan declares, and the best-fitting gain of the signal.
+    octaves_hz : tuple of float, optional
+        Which octaves.
     """
     half_rate_hz = (signal.power.shape[2] - 1) * signal.bin_hz
     found = []
-    for octave in OCTAVES_HZ:
+    for octave in octaves_hz:
         if octave * 1.4 > half_rate_hz:
             break
         sums = [_octave(one, octave) for one in (signal, noise, kept, left)]
