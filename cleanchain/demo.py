@@ -202,7 +202,7 @@ def _hiss(rng: np.random.Generator, frames: int, level_dbfs: float, tilt_db: flo
 
 
 def _heard(wave: Wave, build: Build) -> Wave:
-    frequency = np.fft.rfftfreq(wave.size, 1 / RATE_HZ)
+    frequency = np.arange(wave.size // 2 + 1, dtype=np.float64) * (RATE_HZ / wave.size)
     heard: Wave = np.fft.irfft(np.fft.rfft(wave) * build.hears(frequency), wave.size)
     return heard
 
@@ -223,7 +223,8 @@ def _tune(rng: np.random.Generator, frames: int) -> Wave:
         if rng.random() < 0.3:
             _pluck(wave, int((when + 0.012) * RATE_HZ), note_hz * 1.5, 0.5, rng)
         when += float(rng.choice([0.35, 0.7, 0.7, 1.4]))
-    return 0.35 * wave / np.abs(wave).max()
+    wave *= 0.35 / np.abs(wave).max()
+    return wave
 
 
 def _pluck(
@@ -249,4 +250,5 @@ def _powers(rate: complex, frames: int) -> NDArray[np.complex128]:
     step = 1024
     coarse = np.exp(rate * np.arange(0, frames, step) / RATE_HZ)
     fine = np.exp(rate * np.arange(step) / RATE_HZ)
-    return np.multiply.outer(coarse, fine).ravel()[:frames]
+    powers: NDArray[np.complex128] = np.multiply.outer(coarse, fine).ravel()[:frames]
+    return powers

@@ -102,16 +102,17 @@ def choose_silence(take: Source, text: str = "auto") -> Silence:
                 where=take.name,
                 fix="Name stretches inside the take.",
             )
-        found = Silence(Excerpt(take, frames, f"silence {text}"), "ranges", ranges_s=ranges_s)
+        stretches = Excerpt(take, frames, f"silence {text}")
+        found = Silence(stretches, "ranges", ranges_s=ranges_s)
     else:
         path = Path(text)
         found = Silence(open_source(path), "file", path=path)
-    source = found.source
-    if source is not None and source.frames < SHORTEST_S * source.rate_hz:
+    heard = found.source
+    if heard is not None and heard.frames < SHORTEST_S * heard.rate_hz:
         raise InputError(
-            f"the silence is {source.frames / source.rate_hz:.2f} s short; "
+            f"the silence is {heard.frames / heard.rate_hz:.2f} s short; "
             f"{SHORTEST_S:g} s are needed, ten are good",
-            where=source.name,
+            where=heard.name,
             fix=HOW_TO_RECORD,
         )
     return found

@@ -44,7 +44,7 @@ class Recall(Generic[T]):
         """
         digest = hashlib.blake2b(digest_size=16)
         for block in source.blocks():
-            digest.update(np.ascontiguousarray(block))
+            digest.update(np.ascontiguousarray(block).tobytes())
         shape = (source.rate_hz, source.channels, source.frames)
         key = (digest.digest(), shape, settings)
         if key not in self._kept:

@@ -9,8 +9,10 @@ from cleanchain.audio.source import Samples
 from cleanchain.errors import OutputError
 from cleanchain.units import format_time
 
-#: Runs of zeros of this length or longer, in the source, stay digital silence.
+#: Runs of digital silence of this length or longer stay digital silence.
 SILENT_RUN_FRAMES = 64
+#: What a transform leaves where there was nothing; the last bit of 32 is 466 times as large.
+SILENT_PEAK = 1e-12
 
 
 class Rounder:
@@ -30,13 +32,17 @@ class Rounder:
         For the times in messages.
     name : str
         For messages.
+    allow_clip : bool, optional
+        Clip what passes full scale instead of refusing it.
     """
 
-    def __init__(self, bits: int, seed: int, rate_hz: int, name: str) -> None:
+    def __init__(
+        self, bits: int, seed: int, rate_hz: int, name: str, allow_clip: bool = False
+    ) -> None:
         self._scale = 2.0 ** (bits - 1)
         self._shift = 32 - bits
         self._rng = np.random.Generator(np.random.SFC64(seed))
-        self._rate_hz, self._name = rate_hz, name
+        self._rate_hz, self._name, self._allow_clip = rate_hz, name, allow_clip
         self._done = 0
 
     def __call__(self, samples: Samples) -> NDArray[np.int32]:
@@ -45,17 +51,22 @@ class Rounder:
         Raises
         ------
         OutputError
-            If a sample passes full scale.
+            If a sample passes full scale, or is not a number.
         """
         steps = samples * self._scale
         spread = self._rng.random((2, *samples.shape), dtype=np.float32)
         dither = spread[0].astype(np.float64)
         dither -= spread[1]
-        dither[:, _silent(samples)] = 0.0
+        for channel, silent in _silent_runs(samples):
+            dither[channel, silent] = 0.0
+            steps[channel, silent] = 0.0
         steps += dither
         np.rint(steps, out=steps)
         # Dither may push a full-scale sample one step over; a signal beyond that is refused.
-        if steps.size and (steps.max() > self._scale or steps.min() < -self._scale - 1):
+        inside = not steps.size or (
+            steps.max() <= self._scale and steps.min() >= -self._scale - 1
+        )  # false for what is not a number, too
+        if not inside and not (self._allow_clip and np.isfinite(steps).all()):
             self._refuse(samples)
         np.clip(steps, -self._scale, self._scale - 1, out=steps)
         self._done += samples.shape[1]
@@ -63,25 +74,30 @@ class Rounder:
 
     def _refuse(self, samples: Samples) -> None:
         peaks = np.abs(samples).max(axis=0)
-        at = int(np.argmax(peaks))
+        at = int(np.argmax(np.where(np.isfinite(peaks), peaks, np.inf)))
+        time = format_time((self._done + at) / self._rate_hz)
+        if not np.isfinite(peaks[at]):
+            raise OutputError(f"the result is not a number at {time}", where=self._name)
         over_db = 20 * np.log10(float(peaks[at]))
         raise OutputError(
-            f"the result passes full scale by {over_db:.1f} dB at "
-            f"{format_time((self._done + at) / self._rate_hz)} and would be clipped",
+            f"the result passes full scale by {over_db:.1f} dB at {time} and would be clipped",
             where=self._name,
             fix="Add a stage that makes it quieter: loudness --target -23LUFS --ceiling -1dBTP.",
         )
 
 
-def _silent(samples: Samples) -> NDArray[np.bool_]:
-    """Mark frames inside runs of at least `SILENT_RUN_FRAMES` frames of zeros."""
-    zero = ~samples.any(axis=0)
-    if not zero.any():
-        return zero
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], zero.view(np.int8), [0]))))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+def _silent_runs(samples: Samples) -> list[tuple[int, NDArray[np.bool_]]]:
+    """Return, for each channel with digital silence, which of its frames are part of a run."""
+    found = []
+    for channel, row in enumerate(np.abs(samples) < SILENT_PEAK):
+        if not row.any():
+            continue
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], row, [False])).astype(np.int8)))
+        starts, stops = edges[::2], edges[1::2]
         # A run that touches the block's end may go on in the next block.
-        inside = start > 0 and stop < zero.size
-        if inside and stop - start < SILENT_RUN_FRAMES:
-            zero[start:stop] = False
-    return zero
+        long = (stops - starts >= SILENT_RUN_FRAMES) | (starts == 0) | (stops == row.size)
+        steps = np.zeros(row.size + 1, dtype=np.int8)
+        steps[starts[long]] = 1
+        steps[stops[long]] = -1
+        found.append((channel, np.cumsum(steps[:-1], dtype=np.int8) > 0))
+    return found

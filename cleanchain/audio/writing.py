@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-import contextlib
-import errno
-import hashlib
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from cleanchain.audio.files import CONTAINERS, FileSource
+import cleanchain
+from cleanchain.audio.atomic import check_place, disk_error, renamed_when_whole
+from cleanchain.audio.carrying import build_frame, emit
+from cleanchain.audio.file_source import CONTAINERS, FileSource
+from cleanchain.audio.files import open_source
+from cleanchain.audio.flac_blocks import with_metadata_of
+from cleanchain.audio.hashing import SampleHash, hash_samples, seed_of
+from cleanchain.audio.packing import pack
 from cleanchain.audio.rounding import Rounder
-from cleanchain.audio.source import Source
-from cleanchain.errors import OutputError, PathError
+from cleanchain.audio.source import Samples, Source
+from cleanchain.errors import InputError, OutputError, PathError
 
-#: A plain WAV holds less than this; beyond it the output becomes RF64.
-LARGEST_WAV_BYTES = (1 << 32) - (1 << 20)
+__all__ = ["check_output", "check_place", "renamed_when_whole", "write_source"]
+
+#: Turns a block of (channels, frames) into what is stored, (frames, channels).
+Store = Callable[[Samples], NDArray[Any]]
 
 
 def check_output(
@@ -42,6 +50,8 @@ def check_output(
     ------
     PathError
         If the path is one of the protected files, exists, or lies in no writable folder.
+    OutputError
+        If the disk has no room for it.
     """
     endings = CONTAINERS[like.container]
     if path.suffix.lower() not in endings:
@@ -51,37 +61,13 @@ def check_output(
             fix=f"End the name in {endings[0]}.",
         )
     check_place(path, overwrite=overwrite, protect=(like.path, *protect))
-
-
-def check_place(path: Path, *, overwrite: bool, protect: Sequence[Path] = ()) -> None:
-    """Refuse a path that would overwrite something or cannot be written; see `check_output`."""
-    for kept in protect:
-        if _same(path, kept):
-            raise PathError(
-                f"is the input {kept}; it is never overwritten",
-                where=str(path),
-                fix="Give another name with --out.",
-            )
-    if path.is_dir():
-        raise PathError("is a folder", where=str(path), fix="Name a file in it.")
-    if path.exists() and not overwrite:
-        raise PathError(
-            "already exists", where=str(path), fix="Add --force to replace it, or name another."
+    needed, free = like.stamp[0] if like.stamp else 0, shutil.disk_usage(path.parent).free
+    if needed > free:
+        raise OutputError(
+            f"needs {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free",
+            where=str(path),
+            fix="Make room or write to another disk with --out.",
         )
-    folder = path.parent
-    if not folder.is_dir():
-        raise PathError("the folder does not exist", where=str(folder), fix="Make it first.")
-    if not os.access(folder, os.W_OK | os.X_OK):
-        raise PathError("the folder cannot be written to", where=str(folder))
-
-
-def _same(one: Path, other: Path) -> bool:
-    try:
-        if one.samefile(other):
-            return True
-    except OSError:
-        pass
-    return os.path.realpath(one) == os.path.realpath(other)
 
 
 def write_source(
@@ -92,8 +78,11 @@ def write_source(
     overwrite: bool = False,
     exact: bool = False,
     protect: Sequence[Path] = (),
-) -> None:
-    """Write a source in the format of a take.
+    history: str = "",
+    allow_clip: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> str:
+    """Write a source in the format of a take, with everything else that the take's file holds.
 
     The file is written under a temporary name in the same folder, decoded again, compared with
     what was meant, flushed to the disk, and only then given its name.
@@ -105,13 +94,24 @@ def write_source(
     source : Source
         What is written; it has the rate, channels and frames of `like`.
     like : FileSource
-        Gives container and subtype, and the seed of the dither.
+        Gives container, subtype and chunks, and the seed of the dither.
     overwrite : bool, optional
         Whether an existing file may be replaced.
     exact : bool, optional
-        Copy the samples bit for bit: the source is a file of the same subtype, unchanged.
+        Copy the samples bit for bit: the source holds samples of this subtype, unchanged.
     protect : sequence of Path, optional
         Files that are never replaced.
+    history : str, optional
+        What was done, for the coding history of a broadcast WAV.
+    allow_clip : bool, optional
+        Clip what passes full scale instead of refusing it.
+    progress : callable, optional
+        Told the frames written so far, after each block.
+
+    Returns
+    -------
+    str
+        The hash of the samples; see `cleanchain.audio.hashing`.
 
     Raises
     ------
@@ -121,104 +121,133 @@ def write_source(
         If the disk is full, the result would clip, or what was written does not read back.
     """
     check_output(path, like, overwrite=overwrite, protect=protect)
+    _check_shape(source, like)
+    told = progress or (lambda _: None)
     try:
-        with renamed_when_whole(path) as part:
-            meant = _write(part, source, like, exact)
+        with renamed_when_whole(path, overwrite=overwrite) as part:
+            if exact and source is like and not like.notices:
+                meant = _copy(part, like)
+            elif like.payload is not None:
+                line = None if exact else _history_line(like, history)
+                meant = _write_chunks(
+                    part, source, like, _store(like, exact, allow_clip), line, told
+                )
+            else:
+                meant = _write_flac(part, source, like, _store(like, exact, allow_clip), told)
             _verify(part, meant, like)
     except OSError as error:
-        raise _disk_error(error, path) from None
+        raise disk_error(error, path) from None
+    return meant
 
 
-@contextlib.contextmanager
-def renamed_when_whole(path: Path) -> Iterator[Path]:
-    """Give a temporary file in the same folder, which gets its name only if nothing goes wrong.
-
-    Parameters
-    ----------
-    path : Path
-        The name it gets, through links if it is one.
-    """
-    target = Path(os.path.realpath(path))
-    handle, name = tempfile.mkstemp(
-        prefix=f".{target.stem[:40]}.", suffix=".part", dir=target.parent
-    )
-    os.close(handle)
-    part = Path(name)
-    try:
-        yield part
-        _flush(part)
-        part.chmod(_mode(target))
-        part.replace(target)
-        _flush(target.parent)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            part.unlink()
+def _check_shape(source: Source, like: FileSource) -> None:
+    here = (source.rate_hz, source.channels, source.frames)
+    wanted = (like.rate_hz, like.channels, like.frames)
+    if here != wanted:
+        raise OutputError(
+            f"(rate, channels, frames) are {here}, but those of the take {wanted}",
+            where=source.name,
+        )
 
 
-def _write(part: Path, source: Source, like: FileSource, exact: bool) -> bytes:
-    """Write all samples and return the digest of what the file must decode to."""
+def _copy(part: Path, like: FileSource) -> str:
+    """Copy the whole file; its samples are those that are wanted."""
+    with like.path.open("rb") as old, part.open("wb") as new:
+        shutil.copyfileobj(old, new, 1 << 20)
+    return hash_samples(like)
+
+
+def _write_chunks(
+    part: Path,
+    source: Source,
+    like: FileSource,
+    store: Store,
+    history: str | None,
+    told: Callable[[int], None],
+) -> str:
+    """Write a container of chunks around new samples."""
+    payload = like.payload
+    assert payload is not None
+    hashed, done = SampleHash(), 0
+    with like.path.open("rb") as old, part.open("wb") as new:
+        frame = build_frame(old, payload, like.frames, like.frames * like.frame_bytes, history)
+        for some in emit(old, frame.before):
+            new.write(some)
+        for block in source.blocks():
+            stored = store(block)
+            new.write(pack(stored, like.subtype, payload.order))
+            hashed.update(stored)
+            done += stored.shape[0]
+            told(done)
+        for some in emit(old, frame.after):
+            new.write(some)
+    return hashed.text()
+
+
+def _write_flac(
+    part: Path, source: Source, like: FileSource, store: Store, told: Callable[[int], None]
+) -> str:
+    """Let the library compress to a file without a name, then add the take's metadata."""
     import soundfile
 
-    digest = hashlib.blake2b()
-    make = _exact(like) if exact else _rounded(like)
-    try:
-        with soundfile.SoundFile(
-            str(part), "w", like.rate_hz, like.channels, like.subtype, format=_container(like)
-        ) as file:
-            for block in source.blocks():
-                data = make(block)
-                file.write(data)
-                digest.update(data)
-    except soundfile.LibsndfileError as error:
-        raise _library_error(part, error) from None
-    return digest.digest()
+    hashed, done = SampleHash(), 0
+    with tempfile.TemporaryFile(dir=part.parent) as written:
+        try:
+            with soundfile.SoundFile(
+                written.fileno(), "w", like.rate_hz, like.channels, like.subtype,
+                format=like.container, closefd=False,
+            ) as file:  # fmt: skip
+                for block in source.blocks():
+                    stored = store(block)
+                    file.write(stored)
+                    hashed.update(stored)
+                    done += stored.shape[0]
+                    told(done)
+        except (soundfile.LibsndfileError, AssertionError) as error:
+            raise _library_error(part, error) from None
+        with like.path.open("rb") as old, part.open("wb") as new:
+            for some in with_metadata_of(old, written):
+                new.write(some)
+    return hashed.text()
 
 
-def _rounded(like: FileSource) -> Any:
-    """Return what turns a block into the array that is written, (frames, channels)."""
+def _store(like: FileSource, exact: bool, allow_clip: bool) -> Store:
     if like.bits is None:
-        dtype = np.float32 if like.subtype == "FLOAT" else np.float64
+        dtype = like.dtype
         return lambda block: np.ascontiguousarray(block.T.astype(dtype))
-    rounder = Rounder(like.bits, _seed(like), like.rate_hz, like.name)
+    if exact:
+        scale = 2.0**31
+        return lambda block: np.ascontiguousarray((block.T * scale).astype(np.int32))
+    rounder = Rounder(like.bits, seed_of(like), like.rate_hz, like.name, allow_clip)
     return lambda block: np.ascontiguousarray(rounder(block).T)
 
 
-def _exact(like: FileSource) -> Any:
-    if like.bits is None:
-        return _rounded(like)
-    scale = 2.0**31
-    return lambda block: np.ascontiguousarray((block.T * scale).astype(np.int32))
+def _history_line(like: FileSource, done: str) -> str:
+    """Return a line of coding history (EBU R 98)."""
+    mode = {1: ",M=mono", 2: ",M=stereo"}.get(like.channels, "")
+    words = f"cleanchain {cleanchain.__version__} {done}".strip().replace(",", ";")
+    bits = like.frame_bytes * 8 // like.channels
+    return f"A=PCM,F={like.rate_hz},W={bits}{mode},T={words}"
 
 
-def _seed(like: FileSource) -> int:
-    """Return a seed that depends on the take's samples only."""
-    first = next(iter(like.blocks()), np.zeros((1, 0)))
-    digest = hashlib.blake2b(np.ascontiguousarray(first.T), digest_size=8)
-    digest.update(f"{like.frames} {like.channels} {like.rate_hz}".encode())
-    return int.from_bytes(digest.digest(), "little")
-
-
-def _container(like: FileSource) -> str:
-    size = like.frames * like.channels * (like.bits or (32 if like.subtype == "FLOAT" else 64)) // 8
-    plain = like.container in ("WAV", "WAVEX")
-    return "RF64" if plain and size > LARGEST_WAV_BYTES else like.container
-
-
-def _verify(part: Path, meant: bytes, like: FileSource) -> None:
-    import soundfile
-
-    dtype = (
-        "int32" if like.bits is not None else "float32" if like.subtype == "FLOAT" else "float64"
-    )
-    digest = hashlib.blake2b()
-    frames = 0
-    with soundfile.SoundFile(str(part)) as file:
-        while (block := file.read(1 << 16, dtype=dtype, always_2d=True)).size:
-            digest.update(np.ascontiguousarray(block))
-            frames += block.shape[0]
-    if frames != like.frames or digest.digest() != meant:
+def _verify(part: Path, meant: str, like: FileSource) -> None:
+    """Open what was written as a stranger would, decode all of it, and compare."""
+    fault = ""
+    try:
+        written = open_source(part)
+        if written.frames != like.frames:
+            fault = f"{written.frames} of {like.frames} frames"
+        elif (written.subtype, written.rate_hz, written.channels) != (
+            like.subtype, like.rate_hz, like.channels,
+        ):  # fmt: skip
+            fault = f"{written.subtype}, {written.rate_hz} Hz, {written.channels} channel(s)"
+        elif hash_samples(written) != meant:
+            fault = "other samples"
+    except InputError as error:
+        fault = error.what
+    if fault:
         raise OutputError(
-            f"what was written does not read back ({frames} of {like.frames} frames)",
+            f"what was written does not read back ({fault})",
             where=str(part.parent),
             fix="Check the disk; nothing was kept.",
         )
@@ -234,33 +263,3 @@ def _library_error(part: Path, error: Exception) -> Exception:
     except OSError as cause:
         return cause
     return OutputError(f"could not be written ({error})", where=str(part.parent))
-
-
-def _disk_error(error: OSError, path: Path) -> OutputError:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return OutputError(
-            f"the disk is full ({error.strerror}); nothing was kept",
-            where=str(path),
-            fix="Make room or write to another disk with --out.",
-        )
-    return OutputError(f"could not be written ({error.strerror or error})", where=str(path))
-
-
-def _flush(path: Path) -> None:
-    """Bring a file or folder to the disk, where the system lets us."""
-    flags = os.O_RDONLY
-    with contextlib.suppress(OSError):
-        handle = os.open(path, flags)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _mode(target: Path) -> int:
-    """Return the mode of the file that is replaced, or that of a new file."""
-    if target.exists():
-        return target.stat().st_mode & 0o777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask

@@ -71,7 +71,7 @@ def main() -> NoReturn:
         sys.exit(130)
     except BrokenPipeError:
         # Whoever read our output has gone; Python would complain once more while closing it.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115
         sys.exit(0)
     sys.exit(code if isinstance(code, int) else 0)
 

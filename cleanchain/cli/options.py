@@ -11,7 +11,7 @@ from cleanchain.errors import SettingError
 from cleanchain.units import UNITS, parse_quantity, parse_time_s
 
 
-class Quantity(click.ParamType):
+class Quantity(click.ParamType[float | str]):
     """A number with its unit, such as 60Hz or 12dB; becomes a float in the first unit.
 
     Parameters

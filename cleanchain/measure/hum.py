@@ -77,7 +77,8 @@ def amplitudes_of(source: Source, frames: HarmonicFrames) -> Amplitudes:
     Frame k is centred on k mains periods from the start; beyond the ends lies silence.
     """
     count = frame_count(source, frames)
-    out = np.empty((source.channels, count, len(frames.harmonics)), dtype=np.complex64)
+    shape = (source.channels, count, len(frames.harmonics))
+    out: Amplitudes = np.empty(shape, dtype=np.complex64)
     step = max((1 << 18) // frames.hop, 1)
     for first in range(0, count, step):
         last = min(first + step, count)
@@ -241,8 +242,9 @@ def locked_share(averaged: Amplitudes, phase: Reals, model: HumModel) -> Reals:
 def steady_share(averaged: Amplitudes, phase: Reals, model: HumModel) -> Reals:
     """Return the share of the time in which each harmonic keeps level and phase, (harmonics,)."""
     away = np.abs(turned(averaged, phase, model) - model.amplitudes[:, None])
-    share: Reals = (away < _STEADY_WITHIN * np.abs(model.amplitudes)[:, None]).mean(axis=1)
-    return share.max(axis=0)
+    kept = away < _STEADY_WITHIN * np.abs(model.amplitudes)[:, None]
+    share: Reals = kept.mean(axis=1).max(axis=0)
+    return share
 
 
 def turned(seen: Amplitudes, phase: Reals, model: HumModel) -> Amplitudes:

@@ -45,7 +45,7 @@ def k_response(frequency_hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.co
     """
     design_hz = rate_hz if rate_hz >= _PLAIN_FROM_HZ else _REFERENCE_RATE_HZ
     z = np.exp(-2j * np.pi * np.asarray(frequency_hz) / design_hz)
-    response = np.ones_like(z)
+    response: NDArray[np.complex128] = np.ones_like(z)
     for b, a in k_coefficients(design_hz):
         response *= (b[0] + b[1] * z + b[2] * z**2) / (a[0] + a[1] * z + a[2] * z**2)
     return response
@@ -144,7 +144,7 @@ class LoudnessMeter:
         self._tail = int(np.ceil(6 * rate_hz / _HIGH_PASS[0]))
         self._size = fast_length(8 * self._tail)
         self._step = self._size - self._tail
-        frequency_hz = np.fft.rfftfreq(self._size, 1 / rate_hz)
+        frequency_hz = np.arange(self._size // 2 + 1, dtype=np.float64) * (rate_hz / self._size)
         self._response = k_response(frequency_hz, rate_hz)
         self._held = np.zeros((channels, self._tail))
         self._pending: list[Samples] = []

@@ -96,11 +96,11 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
         )
     good = ~(disturbed | dead)
     start = 0
-    for power in powers:
-        chosen = power[:, good[start : start + power.shape[1]]]
+    for stretch in powers:
+        chosen = stretch[:, good[start : start + stretch.shape[1]]]
         total += chosen.sum(axis=1, dtype=np.float64)
         kept += chosen.shape[1]
-        start += power.shape[1]
+        start += stretch.shape[1]
     mean = total / kept
     # Two hops of the window overlap by half, so about half of the frames are independent.
     return NoiseFloor(

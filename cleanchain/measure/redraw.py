@@ -64,5 +64,5 @@ def _starts(hiss: Samples, size: int, count: int, rng: np.random.Generator) -> N
     tried = rng.integers(0, hiss.shape[1] - size + 1, 2 * count)
     total = np.concatenate([[0.0], np.cumsum((hiss**2).sum(axis=0))])
     power = total[tried + size] - total[tried]
-    calm = tried[power <= 2.0 * np.median(power)]
-    return calm[:count]
+    calm: NDArray[np.int_] = tried[power <= 2.0 * np.median(power)][:count]
+    return calm

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -59,7 +61,8 @@ def restore(
     power = (spectra.real**2 + spectra.imag**2).astype(np.float32)
     gains = np.array(rule.gains(power))
     ratio = power / np.maximum(floor, 1e-30)[:, None].astype(np.float32)
-    hidden = _hidden(ratio - 1 - gains * (gains * ratio + 1), floor, floor_times)
+    missing: Any = ratio - 1 - gains * (gains * ratio + 1)
+    hidden = _hidden(missing, floor, floor_times)
     drawn = [frames.spectra(draw) for draw in draws]
     spectra *= gains
     spectra += np.sqrt(gains) * drawn[0]
@@ -71,11 +74,9 @@ def _hidden(
     missing: NDArray[np.float32], floor: NDArray[np.float64], floor_times: int
 ) -> NDArray[np.float32]:
     """Place hidden power, relative to the floor, where it shows; sums as they are in each band."""
-    from scipy.ndimage import uniform_filter1d
-
-    local = missing
+    local: NDArray[np.float32] = missing
     for width, axis in ((_HOPS, 1), (_HOPS, 1), (_BINS, 2), (_BINS, 2)):
-        local = uniform_filter1d(local, width, axis=axis)
+        local = _running_mean(local, width, axis)
     local = np.maximum(local - _LEAST, 0.0)
     bins, times = missing.shape[2], missing.shape[1]
     edges = np.unique(np.concatenate([[0], np.round(np.geomspace(4, bins, _BANDS)).astype(int)]))
@@ -88,3 +89,13 @@ def _hidden(
         share = wanted**3 / (wanted**2 + chance) / placed if placed > 0 and wanted > 0 else 0.0
         local[..., low:high] *= min(share, 1.0)
     return local
+
+
+def _running_mean(values: NDArray[np.float32], width: int, axis: int) -> NDArray[np.float32]:
+    """Mean over an odd number of neighbours along an axis, mirrored at the ends."""
+    pad = [(0, 0)] * values.ndim
+    pad[axis] = (width // 2 + 1, width // 2)
+    total = np.cumsum(np.pad(values, pad, mode="symmetric"), axis=axis, dtype=np.float64)
+    ends = np.arange(width, total.shape[axis])
+    means = (np.take(total, ends, axis) - np.take(total, ends - width, axis)) / width
+    return means.astype(np.float32)

@@ -57,8 +57,7 @@ class Spectrum:
     @property
     def frequency_hz(self) -> Reals:
         """Frequency of every bin, shape (bins,)."""
-        frequency: Reals = np.arange(self.psd.shape[1]) * self.bin_hz
-        return frequency
+        return np.arange(self.psd.shape[1], dtype=np.float64) * self.bin_hz
 
     @property
     def dof(self) -> float:

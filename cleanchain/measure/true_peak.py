@@ -91,4 +91,5 @@ def _interpolator(factor: int) -> NDArray[np.float64]:
     inside = np.clip(1 - (lags / _HALF_TAPS) ** 2, 0.0, None)
     kernel = np.sinc(lags) * np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA)
     weights: NDArray[np.float64] = np.where(inside > 0, kernel, 0.0)
-    return weights / weights.sum(axis=0)
+    weights /= weights.sum(axis=0)
+    return weights

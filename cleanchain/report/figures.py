@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ Reals = NDArray[np.float64]
 
 #: Blue, vermilion, green and grey of the palette of Okabe and Ito, told apart by all eyes; the
 #: lines differ in width and dashes too.
-_STYLES = {
+_STYLES: dict[str, dict[str, Any]] = {
     "before": {"color": "#0072b2", "linewidth": 2.6, "alpha": 0.55},
     "after": {"color": "#d55e00", "linewidth": 1.2},
     "removed": {"color": "#009e73", "linewidth": 1.0, "linestyle": (0, (4, 2))},

@@ -117,7 +117,8 @@ def _supported(presence: Gains) -> Gains:
     step -= np.float32(_SHUT_BELOW)
     step *= np.float32(1 / (_OPEN_ABOVE - _SHUT_BELOW))
     np.clip(step, np.float32(0), np.float32(1), out=step)
-    return step * step * (3 - 2 * step)
+    smooth: Gains = step * step * (3 - 2 * step)
+    return smooth
 
 
 def _logistic(odds: Gains) -> Gains:

@@ -64,7 +64,8 @@ def trust(
     spread = model.spread[:, None] ** 2 + 1e-4 * expected + 1e-24
     times = learning.to_frames(1 / (spread + away), take, frames, axis=1)
     # A harmonic's trust is relative: its largest is 1.
-    return (times / times.max(axis=1, keepdims=True)).astype(np.float32)
+    relative: NDArray[np.float32] = (times / times.max(axis=1, keepdims=True)).astype(np.float32)
+    return relative
 
 
 def half_frames(
