@@ -215,7 +215,8 @@ def report(rows: list[dict], first: int, cases: int) -> str:
         f"All intervals: {100 * np.mean(inside_all):.1f} % of {len(inside_all)} hold the truth.",
         f"Depth 60 dB at 0 dB or less: damage at most "
         f"{max(kinder, default=0):.2f} dB kinder than it is ({len(kinder)} numbers).",
-        f"A trial took {np.median([r['seconds'] for r in rows]):.2f} s in the median, one draw each.",
+        "A trial took "
+        f"{np.median([r['seconds'] for r in rows]):.2f} s in the median, one draw each.",
         "",
     ]
     return "\n".join(lines)
