@@ -56,7 +56,7 @@ def align(a: Reals, b: Reals, rate_hz: int) -> Alignment:
         if not x.any() or not y.any():
             continue
         near, _ = _peak(x, y, most=64)
-        if 0 < abs(near) and 0 <= low + near and high + near <= frames:
+        if abs(near) > 0 and low + near >= 0 and high + near <= frames:
             here += near
             y = sign * b[low + near : high + near]
         delay, sd = _fraction(x, y)
@@ -81,7 +81,7 @@ def _peak(a: Reals, b: Reals, most: int | None = None) -> tuple[int, int]:
     if most is not None:
         correlation = np.where(np.abs(lags) <= most, correlation, 0.0)
     best = int(np.argmax(np.abs(correlation)))
-    return int(round(lags[best])), 1 if correlation[best] >= 0 else -1
+    return round(lags[best]), 1 if correlation[best] >= 0 else -1
 
 
 def _fraction(x: Reals, y: Reals) -> tuple[float, float]:

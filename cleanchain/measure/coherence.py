@@ -27,12 +27,13 @@ def cross_spectra(waves: Reals, size: int = 4096) -> tuple[Spectra, int]:
     segments : int
     """
     window = np.hanning(size + 1)[:-1]
-    total = np.zeros((len(waves), len(waves), size // 2 + 1), dtype=complex)
+    total: Spectra = np.zeros((len(waves), len(waves), size // 2 + 1), dtype=complex)
     starts = range(0, waves.shape[1] - size + 1, size // 2)
     for start in starts:
         seen = np.fft.rfft(waves[:, start : start + size] * window)
         total += seen[:, None] * np.conj(seen[None, :])
-    return total / max(len(starts), 1), len(starts)
+    total /= max(len(starts), 1)
+    return total, len(starts)
 
 
 def averages(size: int, segments: int) -> float:
@@ -48,12 +49,15 @@ def squared_coherence(spectra: Spectra) -> Reals:
 
 
 def coherence_bias(coherence: Reals, count: float) -> Reals:
-    """Expected excess of a measured coherence (Carter, Knapp and Nuttall 1973; from memory)."""
+    """Return the expected excess of a measured coherence.
+
+    Carter, Knapp and Nuttall 1973, from memory.
+    """
     return (1 - coherence) ** 2 / count
 
 
 def coherence_sd(coherence: Reals, count: float) -> Reals:
-    """Standard deviation of a measured coherence (Bendat and Piersol; from memory)."""
+    """Return the standard deviation of a measured coherence (Bendat and Piersol; from memory)."""
     sd: Reals = np.sqrt(2 * coherence / count) * (1 - coherence)
     return sd
 
