@@ -19,7 +19,9 @@ _FRAME_S = 4.0
 _MOST_FRAMES = 60
 _STEP_HZ = 0.01
 #: A line counts from here above the median around it; beyond the cap it counts no more.
-_LINE_RATIO, _CAP = 8.0, 4.0
+_LINE_RATIO, _CAP = 10.0, 6.0
+#: What the height beyond the cap still weighs, so that the top of a single line is found.
+_PEAK_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,8 @@ def find_candidates(source: Source, nominal_hz: tuple[float, ...] = NOMINAL_HZ) 
         heights = np.array(
             [_heights(power, bin_hz, width_hz, h * grid) for h in range(1, count + 1)]
         )
-        merit = np.clip(np.log(np.maximum(heights / _LINE_RATIO, 1.0)), 0.0, _CAP).sum(axis=0)
+        height = np.log(np.maximum(heights / _LINE_RATIO, 1.0))
+        merit = (np.minimum(height, _CAP) + _PEAK_SHARE * height).sum(axis=0)
         best = int(np.argmax(merit))
         if merit[best] > 0:
             lines = {
