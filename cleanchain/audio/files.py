@@ -51,13 +51,16 @@ def open_source(path: Path, *, salvage: bool = False, repair_nan: bool = False) 
             stated = None if layout is None else read_format(file, layout)
     except OSError as error:
         raise InputError(f"cannot be opened ({short(error)})", where=str(path)) from None
+    if layout is not None and payload is None:
+        raise InputError(f"is a {layout.kind} file without samples", where=str(path))
     source = _described(path, payload, stated, salvage)
+    _check_format(source)
     source = replace(source, payload=payload, stamp=stamp)
     if payload is None:
         source = _checked_end(source, salvage)
     else:
         source = _checked_header(source, payload, stated, salvage)
-    _check_shape(source)
+    _check_frames(source)
     if repair_nan and source.bits is None:
         gaps = find_gaps(source.stored_blocks())
         notes = tuple(gap.words(source.rate_hz) for gap in gaps)
@@ -95,10 +98,13 @@ def _described(
         if stated is not None and stated.subtype and (salvage or container == "BW64"):
             container = "WAV" if container == "RIFX" else container
             return FileSource(path, container, stated.subtype, stated.rate_hz, stated.channels, -1)
+        broken = payload is not None and stated is not None and stated.subtype
         raise InputError(
             f"is not a sound file that can be read ({short(error)})",
             where=str(path),
-            fix="Give a WAV, RF64, BW64, W64, AIFF, FLAC or CAF file.",
+            fix="Export it again, or add --salvage to try what its header leads to."
+            if broken
+            else "Give a WAV, RF64, BW64, W64, AIFF, FLAC or CAF file.",
         ) from None
     if info.format not in CONTAINERS or info.subtype not in SUBTYPE_BITS:
         raise InputError(
@@ -138,16 +144,16 @@ def _checked_header(
 def _lie(source: FileSource, payload: Payload, frames: int) -> str:
     """Say what is wrong with the length that a header states; nothing where it is right."""
     second = source.frame_bytes * max(source.rate_hz, 1)
+    if payload.promised < 0 or (payload.promised == 0 and payload.size):
+        return (
+            f"its header does not say how long it is (a recording that was not finished?); "
+            f"{payload.size / second:.2f} s of audio follow"
+        )
     if payload.swallowed:
         extra = (payload.promised - payload.size) / source.frame_bytes
         return (
             f"its header counts chunks behind the audio ({', '.join(payload.swallowed)}) as "
             f"{extra:.0f} frames of audio"
-        )
-    if payload.promised < 0 or (payload.promised == 0 and payload.size):
-        return (
-            f"its header does not say how long it is (a recording that was not finished?); "
-            f"{payload.size / second:.2f} s of audio follow"
         )
     if payload.promised > payload.size:
         return (
@@ -190,7 +196,7 @@ def _checked_end(source: FileSource, salvage: bool) -> FileSource:
     return replace(source, frames=there, notices=(lost,))
 
 
-def _decodable(path: Path, block_frames: int = 4096) -> int:
+def _decodable(path: Path, block_frames: int = 576) -> int:
     """Count the frames that decode from the start."""
     count: int = 0
     with open_file(path) as file:
@@ -204,7 +210,7 @@ def _decodable(path: Path, block_frames: int = 4096) -> int:
                 return count
 
 
-def _check_shape(source: FileSource) -> None:
+def _check_format(source: FileSource) -> None:
     where = source.name
     if not LOWEST_RATE_HZ <= source.rate_hz <= HIGHEST_RATE_HZ:
         raise InputError(
@@ -215,6 +221,10 @@ def _check_shape(source: FileSource) -> None:
         raise InputError(
             f"has {source.channels} channels; 1 to {MOST_CHANNELS} can be worked on", where=where
         )
+
+
+def _check_frames(source: FileSource) -> None:
+    where = source.name
     if source.frames <= 0:
         raise InputError("holds no audio: 0 frames", where=where)
     if source.frames > MOST_FRAMES:

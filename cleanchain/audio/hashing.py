@@ -23,7 +23,7 @@ class SampleHash:
     """
 
     def __init__(self) -> None:
-        self._digest = hashlib.blake2b(digest_size=20)
+        self._digest = hashlib.sha256()
 
     def update(self, block: NDArray[Any]) -> None:
         """Add frames of shape (frames, channels), of type int32, float32 or float64."""
@@ -34,7 +34,7 @@ class SampleHash:
 
     def text(self) -> str:
         """Return the hash as text."""
-        return f"blake2b-160:{self._digest.hexdigest()}"
+        return f"sha256:{self._digest.hexdigest()}"
 
 
 def hash_samples(source: FileSource) -> str:

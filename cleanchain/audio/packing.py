@@ -28,7 +28,10 @@ def pack(block: NDArray[Any], subtype: str, order: str) -> bytes:
         return (block >> 16).astype(order + "i2").tobytes()
     if subtype == "PCM_24":
         four = np.ascontiguousarray(block, dtype="<i4").view(np.uint8).reshape(-1, 4)
-        return (four[:, 1:] if order == "<" else four[:, :0:-1]).tobytes()
+        three = np.empty((four.shape[0], 3), dtype=np.uint8)
+        for to, of in enumerate((1, 2, 3) if order == "<" else (3, 2, 1)):
+            three[:, to] = four[:, of]
+        return three.tobytes()
     narrow = (block >> 24).astype(np.int8)
     if subtype == "PCM_U8":
         return (narrow.view(np.uint8) ^ 0x80).tobytes()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,18 +27,59 @@ def open_file(path: Path) -> Any:
         raise InputError(f"can no longer be opened ({short(error)})", where=str(path)) from None
 
 
-def open_payload(path: Path, payload: Payload, subtype: str, rate_hz: int, channels: int) -> Any:
+@contextlib.contextmanager
+def open_payload(
+    path: Path, payload: Payload, subtype: str, rate_hz: int, channels: int
+) -> Iterator[Any]:
     """Open the samples where they really lie, whatever the header says."""
     import soundfile
 
     try:
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        window = _Window(path, payload.start, payload.size)
     except OSError as error:
         raise InputError(f"can no longer be opened ({short(error)})", where=str(path)) from None
-    os.lseek(handle, payload.start, os.SEEK_SET)
-    return soundfile.SoundFile(
-        handle, "r", rate_hz, channels, subtype, _ENDIAN[payload.order], "RAW", closefd=True
-    )
+    with (
+        contextlib.closing(window),
+        soundfile.SoundFile(
+            window, "r", rate_hz, channels, subtype, _ENDIAN[payload.order], "RAW"
+        ) as file,
+    ):
+        yield file
+
+
+class _Window:
+    """A stretch of a file, as a file of its own.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start, size : int
+        Offset and bytes of the stretch.
+    """
+
+    def __init__(self, path: Path, start: int, size: int) -> None:
+        self._file = path.open("rb")
+        self._start, self._size = start, size
+        self.seek(0)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Move to an offset inside the stretch."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self.tell(), os.SEEK_END: self._size}[whence]
+        return self._file.seek(self._start + base + offset) - self._start
+
+    def tell(self) -> int:
+        """Return the offset inside the stretch."""
+        return self._file.tell() - self._start
+
+    def read(self, size: int = -1) -> bytes:
+        """Return bytes up to the stretch's end."""
+        left = max(self._size - self.tell(), 0)
+        return self._file.read(left if size < 0 else min(size, left))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
 
 
 def read_block(file: Any, count: int, dtype: str, path: Path) -> NDArray[Any]:
