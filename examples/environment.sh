@@ -24,6 +24,6 @@ install() {
     if [ ! -e "$mark" ] || [ pyproject.toml -nt "$mark" ]; then
         echo "installing (a minute or two the first time)" >&2
         "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --editable "$1"
-        touch "$mark"
+        touch "$mark" "$venv/installed-"
     fi
 }

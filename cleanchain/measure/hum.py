@@ -29,7 +29,7 @@ _THERE_SD = 5.0
 #: How far the candidate's frequency may be off, Hz.
 _OFFSET_HZ = 0.04
 #: Times over which the level is taken, before and after, and the highest level of a hum.
-_LEVEL_TIMES, _HIGHEST_LEVEL = 9, 2.0
+_LEVEL_TIMES, _HIGHEST_LEVEL = 4, 2.0
 #: Below this level a time says little of the waveform.
 _LOW_LEVEL = 0.4
 #: Lines from which the search for a common phase is begun.
