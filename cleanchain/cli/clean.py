@@ -43,6 +43,13 @@ if TYPE_CHECKING:
     help="Send another microphone's file through the plans made for TAKE.",
 )
 @click.option("--plot", type=PATH, metavar="FILE.png|svg", help="Draw spectra before and after.")
+@click.option(
+    "--removed",
+    type=PATH,
+    metavar="FILE",
+    help="Write what was taken out, before the loudness gain.",
+)
+@click.option("--explain", is_flag=True, help="Say how each number was obtained.")
 @click.option("--dry-run", is_flag=True, help="Plan and account, write nothing.")
 @force_option
 @json_option
@@ -66,6 +73,8 @@ def run(
     out: Path | None,
     also: tuple[tuple[Path, Path], ...],
     plot: Path | None,
+    removed: Path | None,
+    explain: bool,
     dry_run: bool,
     force: bool,
     as_json: bool,
@@ -86,7 +95,8 @@ def run(
         chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
     if not dry_run:
-        _check_targets([(source, target), *others], plot, force, inputs)
+        extra = [] if removed is None else [(source, removed)]
+        _check_targets([(source, target), *others, *extra], plot, force, inputs)
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
@@ -95,13 +105,15 @@ def run(
     if written:
         with working("writing", as_json):
             _write(result, source, target, others, force, inputs)
+            if removed is not None:
+                _write_removed(result, source, removed, force, inputs)
     if plot is not None and not dry_run:
         with working("drawing", as_json):
             _draw(result, take.name, plot)
     if as_json:
         print_json(result.as_data(str(take), str(target) if written else None))
     else:
-        print_ledger(result, take, target if written else None)
+        print_ledger(result, take, target if written else None, explain)
 
 
 def _check_targets(
@@ -145,6 +157,17 @@ def _write(
     for other, to in others:
         moved = other if exact else Planned(source, result.plan.operator, passenger=other)
         write_source(to, moved, other, overwrite=force, exact=exact, protect=inputs)
+
+
+def _write_removed(
+    result: Cleaning, source: FileSource, to: Path, force: bool, inputs: list[Path]
+) -> None:
+    """Write take less cleaned take, so that the ear can check the ledger."""
+    from cleanchain.audio.difference import Difference
+    from cleanchain.audio.writing import write_source
+
+    removed = Difference(source, result.plan.before_gain, "removed")
+    write_source(to, removed, source, overwrite=force, protect=inputs)
 
 
 def _draw(result: Cleaning, name: str, path: Path) -> None:

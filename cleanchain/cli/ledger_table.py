@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cleanchain.cli.output import console
+from cleanchain.report.ledger_words import explain, warning
 
 if TYPE_CHECKING:
     from cleanchain.cleaning import Cleaning
     from cleanchain.ledger import Entry
+    from cleanchain.stages.base import Plan
 
 
-def print_ledger(result: Cleaning, take: Path, out: Path | None) -> None:
-    """Print one line a stage, the whole chain, and what to listen for."""
+def print_ledger(result: Cleaning, take: Path, out: Path | None, explained: bool) -> None:
+    """Print a line a stage, the whole chain, what to listen for and, if asked, how it is known."""
     from rich.table import Table
     from rich.text import Text
 
@@ -42,10 +45,14 @@ def print_ledger(result: Cleaning, take: Path, out: Path | None) -> None:
     screen.print(table)
     for line in _remarks(result):
         screen.print(Text(line))
+    for name, entry in rows if explained else ():
+        screen.print(Text(f"\n{name}", style="bold"))
+        for line in explain(entry):
+            screen.print(Text(line))
     screen.print(Text("nothing written (dry run)" if out is None else f"written: {out}"))
 
 
-def _rows(result: Cleaning):  # type: ignore[no-untyped-def]
+def _rows(result: Cleaning) -> Iterable[tuple[Plan, Entry]]:
     return zip(result.plan.plans, result.ledger.stages, strict=True)
 
 
@@ -60,7 +67,7 @@ def _down(value: float | None, digits: int = 1) -> str:
 def _cost(entry: Entry) -> str:
     if entry.cost_db is None or entry.cost_db < 0.05:
         return "none found" if entry.cost_db is not None else "-"
-    return f"{entry.cost_db:.1f} dB, {entry.cost_where}"
+    return f"{entry.cost_db:.1f} dB, {(entry.cost_where or '').removesuffix(' octave')}"
 
 
 def _remarks(result: Cleaning) -> list[str]:
@@ -68,6 +75,9 @@ def _remarks(result: Cleaning) -> list[str]:
     lines = []
     for plan in result.plan.plans:
         lines += [f"{plan.stage.name}: {words}" for words in plan.reasons.values()]
+    for plan, entry in _rows(result):
+        told = warning(plan.stage.name, entry)
+        lines += [told] if told else []
     total = result.ledger.total
     if total.evidence == "trial":
         lines.append(

@@ -122,6 +122,19 @@ def test_a_chain_of_identities_copies_bit_for_bit(
     assert told["total"]["noise_removed_db"] == 0.0
 
 
+def test_what_was_removed_and_what_is_left_add_up_to_the_take(captures: Path, run: Any) -> None:
+    run("clean", *GIVEN, "--out", "out.wav", "--removed", "gone.wav", "high-pass", "hum", "gate")
+    take, out, gone = (soundfile.read(captures / f"{x}.wav")[0] for x in ("take", "out", "gone"))
+    assert np.abs(take - out - gone).max() < 4 * 2.0**-23  # two ditherings of 24 bits
+    assert np.abs(gone).max() > 0.01
+
+
+def test_explain_says_where_the_numbers_come_from(captures: Path, run: Any) -> None:
+    told = run("clean", *GIVEN, "--dry-run", "--explain").stdout
+    assert "stand-ins on which the same settings were planned" in " ".join(told.split())
+    assert max(len(line) for line in told.splitlines()) <= 80
+
+
 def test_two_runs_write_the_same_samples(captures: Path, run: Any) -> None:
     for name in ("one.wav", "two.wav"):
         run("clean", *GIVEN, "--out", name)
