@@ -24,8 +24,8 @@ def print_ledger(result: Cleaning, take: Path, out: Path | None, explained: bool
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("stage")
     for heading in ("noise", "hum", "hiss", "signal", "damage"):
-        table.add_column(heading, justify="right")
-    table.add_column("largest cost")
+        table.add_column(f"{heading}\ndB", justify="right")
+    table.add_column("largest cost\nof signal")
     rows = [
         *((plan.stage.name, entry) for plan, entry in _rows(result)),
         ("all", result.ledger.total),
@@ -37,7 +37,7 @@ def print_ledger(result: Cleaning, take: Path, out: Path | None, explained: bool
             _down(entry.hum_removed_db),
             _down(entry.hiss_removed_db),
             _down(entry.signal_lost_db, 2),
-            "-" if entry.signal_error_db is None else f"{entry.signal_error_db:.0f} dB",
+            "-" if entry.signal_error_db is None else f"{entry.signal_error_db:.0f}",
             _cost(entry),
             style="bold" if name == "all" else "",
         )
@@ -61,7 +61,7 @@ def _down(value: float | None, digits: int = 1) -> str:
     if value is None:
         return "-"
     change = -value if abs(value) >= 0.5 * 10**-digits else 0.0
-    return f"{change:+.{digits}f} dB" if change else "0 dB"
+    return f"{change:+.{digits}f}" if change else "0"
 
 
 def _cost(entry: Entry) -> str:
