@@ -15,6 +15,7 @@ from cleanchain.errors import CleanchainError
 #: Every command, the module of this package that holds it, and its line in the help.
 COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
+    "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
     "demo": "Write a set of invented captures to try everything on.",
 }
 
