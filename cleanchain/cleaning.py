@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,7 @@ from cleanchain.ledger import Ledger
 from cleanchain.silences import HOW_TO_RECORD, Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
-from cleanchain.trial import trial
+from cleanchain.trial import nothing_done, rehearse
 
 #: Version of the plain data that `Cleaning.as_data` gives.
 SCHEMA = "cleanchain/clean/1"
@@ -110,5 +111,11 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
             fix=HOW_TO_RECORD + " Or name stages without a gate: high-pass hum loudness.",
         )
     chain = Chain(stages)
-    plan = chain.plan(take, silence.source)
-    return Cleaning(take, silence, plan, trial(chain, plan, silence.source))
+    # The trial plans for itself, so that both can work at once.
+    with ThreadPoolExecutor(1) as pool:
+        ledger = pool.submit(rehearse, chain, take, silence.source)
+        plan = chain.plan(take, silence.source)
+        if plan.is_identity:
+            return Cleaning(take, silence, plan, nothing_done(plan, silence.source))
+        plan.output.read(0, 0)  # worked out meanwhile
+        return Cleaning(take, silence, plan, ledger.result())

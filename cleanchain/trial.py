@@ -8,6 +8,7 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ from cleanchain.measure.fixed_cost import FixedCost, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
+from cleanchain.operators.base import Identity
 from cleanchain.operators.gain import Gain
 from cleanchain.operators.projection import HumProjection
 from cleanchain.operators.short_time import frames_for
@@ -30,6 +32,7 @@ from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import FRAME_S, Gate
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum
+from cleanchain.stages.loudness import Loudness
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
@@ -74,12 +77,29 @@ def trial(
         With the evidence "trial".
     """
     if plan.is_identity:
-        unknown = {} if silence is not None else _without_silence()
-        return untouched(len(plan.plans), "trial", unknown)
-    # A plain gain is the same for any signal: it need not be found once more.
-    gains = {i: step for i, step in enumerate(plan.plans) if isinstance(step.operator, Gain)}
-    ranges = choose_excerpts(plan.before_gain, EXCERPTS, EXCERPT_S)
-    take = excerpt(plan.take, ranges)
+        return nothing_done(plan, silence)
+    return rehearse(chain, plan.take, silence, reference=reference, seed=seed)
+
+
+def nothing_done(plan: ChainPlan, silence: Source | None) -> Ledger:
+    """Return the ledger of a plan that returns the very samples."""
+    unknown = {} if silence is not None else _without_silence()
+    return untouched(len(plan.plans), "trial", unknown)
+
+
+def rehearse(
+    chain: Chain,
+    whole: Source,
+    silence: Source | None,
+    *,
+    reference: Source | None = None,
+    seed: int = _SEED,
+) -> Ledger:
+    """Write the ledger of a take that need not have been planned yet; see `trial`."""
+    # A plain gain is no merit and no cost, whatever it is: it need not be found.
+    gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
+    ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
+    take = excerpt(whole, ranges)
     rng = np.random.default_rng(seed)
     if silence is None:
         comb = _hum_stage(chain).plan(take, None)
@@ -93,13 +113,14 @@ def trial(
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     apart = _parts_heard(chain, take, heard)
-    ledgers = []
-    for _ in range(draws):
-        parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
-        ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
     draw = draw_hiss(apart.hiss, take.frames, take.rate_hz, rng)
-    costs = fixed_costs(chain, take, heard, apart, draw)
-    return with_fixed_costs(averaged(ledgers), costs)
+    with ThreadPoolExecutor(1) as pool:
+        costs = pool.submit(fixed_costs, chain, take, heard, apart, draw)
+        ledgers = []
+        for _ in range(draws):
+            parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
+            ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
+        return with_fixed_costs(averaged(ledgers), costs.result())
 
 
 def _without_silence() -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import threading
 from collections.abc import Iterator
 from typing import IO
 
@@ -40,18 +41,21 @@ class Planned(ReadableByRange):
         self.channels = source.channels
         self.frames = source.frames
         self._store: IO[bytes] | None = None
+        self._lock = threading.RLock()
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, shape (channels, stop - start)."""
-        store = self._filled()
         frame_bytes = 8 * self.channels
-        store.seek(start * frame_bytes)
-        data = store.read((stop - start) * frame_bytes)
+        with self._lock:
+            store = self._filled()
+            store.seek(start * frame_bytes)
+            data = store.read((stop - start) * frame_bytes)
         return np.ascontiguousarray(np.frombuffer(data).reshape(-1, self.channels).T)
 
     def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
         """Yield all frames in order; the first time over they are worked out."""
-        self._filled()
+        with self._lock:
+            self._filled()
         yield from super().blocks(block_frames)
 
     def _filled(self) -> IO[bytes]:
