@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -36,6 +37,12 @@ def test_every_command_has_help_and_every_option_too() -> None:
         for param in command.params:
             if isinstance(param, click.Option):
                 assert param.help, f"{name} {param.name}"
+
+
+def test_every_command_stands_in_readme() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    for name in COMMANDS:
+        assert f"`cleanchain {name} " in readme, name
 
 
 def test_unknown_command_is_a_usage_error(run: Any) -> None:
