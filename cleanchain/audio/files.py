@@ -53,7 +53,7 @@ def open_source(path: Path, *, salvage: bool = False, repair_nan: bool = False) 
         raise InputError(f"cannot be opened ({short(error)})", where=str(path)) from None
     if layout is not None and payload is None:
         raise InputError(f"is a {layout.kind} file without samples", where=str(path))
-    source = _described(path, payload, stated, salvage)
+    source = _described(path, payload, stated)
     _check_format(source)
     source = replace(source, payload=payload, stamp=stamp)
     if payload is None:
@@ -85,9 +85,7 @@ def _check_is_file(path: Path) -> None:
         raise InputError("may not be read by you", where=str(path), fix="Change its permissions.")
 
 
-def _described(
-    path: Path, payload: Payload | None, stated: Format | None, salvage: bool
-) -> FileSource:
+def _described(path: Path, payload: Payload | None, stated: Format | None) -> FileSource:
     """Return what the sound library says of a file, or its header where the library cannot."""
     import soundfile
 
@@ -95,16 +93,14 @@ def _described(
     try:
         info = soundfile.info(str(path))
     except (soundfile.LibsndfileError, RuntimeError) as error:
-        if stated is not None and stated.subtype and (salvage or container == "BW64"):
+        # It knows no BW64, and stumbles over odd chunks; the header may be sound all the same.
+        if payload is not None and stated is not None and stated.subtype:
             container = "WAV" if container == "RIFX" else container
             return FileSource(path, container, stated.subtype, stated.rate_hz, stated.channels, -1)
-        broken = payload is not None and stated is not None and stated.subtype
         raise InputError(
             f"is not a sound file that can be read ({short(error)})",
             where=str(path),
-            fix="Export it again, or add --salvage to try what its header leads to."
-            if broken
-            else "Give a WAV, RF64, BW64, W64, AIFF, FLAC or CAF file.",
+            fix="Give a WAV, RF64, BW64, W64, AIFF, FLAC or CAF file.",
         ) from None
     if info.format not in CONTAINERS or info.subtype not in SUBTYPE_BITS:
         raise InputError(
@@ -130,7 +126,7 @@ def _checked_header(
     frames = payload.size // frame_bytes
     fault = _lie(source, payload, frames)
     if not fault:
-        return replace(source, frames=frames, by_payload=source.frames < 0)
+        return replace(source, frames=frames, by_payload=source.frames != frames)
     if not salvage:
         raise InputError(
             fault,
@@ -160,7 +156,8 @@ def _lie(source: FileSource, payload: Payload, frames: int) -> str:
             f"is cut off: its header promises {payload.promised / second:.2f} s of audio, "
             f"{(payload.promised - payload.size) / second:.2f} s of it are missing"
         )
-    if source.frames >= 0 and source.frames != frames:
+    # The library reads chunks behind the samples of a W64 file as samples.
+    if source.frames >= 0 and source.frames != frames and source.container != "W64":
         return f"its header states {source.frames} frames, but the file holds {frames}"
     return ""
 

@@ -34,7 +34,7 @@ def describe(inspection: Inspection) -> list[str]:
 
 def findings(inspection: Inspection) -> list[str]:
     """Return one line for each thing that a user should know before cleaning."""
-    lines = [f"the file {notice}" for notice in inspection.source.notices]
+    lines = [f"file: {notice}" for notice in inspection.source.notices]
     loudest = max(
         (c.level_dbfs for c in inspection.channels if c.level_dbfs is not None), default=0
     )
