@@ -7,6 +7,7 @@ plan that was made on their mixture.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -197,15 +198,19 @@ def account(
         parts.hiss.samples,
         parts.signal.rate_hz,
     )
+    given = reasons or {}
     now, rows = first, []
-    for step in plan.plans:
-        after = _send(step, now)
-        if step.is_identity or isinstance(step.operator, Gain):
-            rows.append(_nothing(now, evidence, reasons or {}))
-        else:
-            rows.append(entry(now, after, step.gain, evidence, reasons or {}))
-        now = after
-    return Ledger(tuple(rows), entry(first, now, plan.gain, evidence, reasons or {}))
+    # One worker measures the last step while the next one is on its way.
+    with ThreadPoolExecutor(1) as pool:
+        for step in plan.plans:
+            after = _send(step, now)
+            if step.is_identity or isinstance(step.operator, Gain):
+                rows.append(pool.submit(_nothing, now, evidence, given))
+            else:
+                rows.append(pool.submit(entry, now, after, step.gain, evidence, given))
+            now = after
+        total = pool.submit(entry, first, now, plan.gain, evidence, given)
+        return Ledger(tuple(row.result() for row in rows), total.result())
 
 
 def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None = None) -> Ledger:
