@@ -113,9 +113,8 @@ def rehearse(
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     apart = _parts_heard(chain, take, heard)
-    draw = draw_hiss(apart.hiss, take.frames, take.rate_hz, rng)
     with ThreadPoolExecutor(1) as pool:
-        costs = pool.submit(fixed_costs, chain, take, heard, apart, draw)
+        costs = pool.submit(fixed_costs, chain, take, heard, apart, rng.spawn(1)[0])
         ledgers = []
         for _ in range(draws):
             parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
@@ -182,13 +181,14 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
 
 
 def fixed_costs(
-    chain: Chain, take: Capture, silence: Capture, heard: _Heard, draw: Samples
+    chain: Chain, take: Capture, silence: Capture, heard: _Heard, rng: np.random.Generator
 ) -> dict[int, FixedCost]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
     could show it. Returned by the number of the stage.
     """
+    draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
     costs = {}
     last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
     planned = Chain(chain.stages[:last]).plan(take, silence)
@@ -233,17 +233,22 @@ def stand_ins(
     """
     rate_hz, frames = take.rate_hz, take.frames
     joins = np.cumsum([stop - start for start, stop in ranges])[:-1].tolist()
-    if reference is None:
-        signal = _restored(heard.noisy, heard.hiss, rate_hz, rng)
-    else:
-        signal = _at_level(reference, take, heard.noisy, heard.hiss).samples
-    parts = Parts(
-        Capture(signal, rate_hz, take.name),
-        Capture(continued(heard.comb, frames, take, joins), rate_hz),
-        Capture(draw_hiss(heard.hiss, frames, rate_hz, rng), rate_hz),
-    )
-    alike = draw_hiss(heard.hiss, silence.frames, rate_hz, rng)
-    alike += continued(heard.quiet, silence.frames, silence, [])
+    own = rng.spawn(1)[0]
+
+    def noises() -> tuple[Samples, Samples, Samples]:
+        hum = continued(heard.comb, frames, take, joins)
+        alike = draw_hiss(heard.hiss, silence.frames, rate_hz, own)
+        alike += continued(heard.quiet, silence.frames, silence, [])
+        return hum, draw_hiss(heard.hiss, frames, rate_hz, own), alike
+
+    with ThreadPoolExecutor(1) as pool:
+        drawn = pool.submit(noises)
+        if reference is None:
+            signal = _restored(heard.noisy, heard.hiss, rate_hz, rng)
+        else:
+            signal = _at_level(reference, take, heard.noisy, heard.hiss).samples
+        hum, hiss, alike = drawn.result()
+    parts = Parts(*(Capture(wave, rate_hz, take.name) for wave in (signal, hum, hiss)))
     return parts, Capture(alike, rate_hz, silence.name)
 
 

@@ -195,10 +195,9 @@ def learn_waveform(
         still = still / np.maximum(level, _LOW_LEVEL)[:, None]
         locked &= (level >= _LOW_LEVEL)[:, None]
     centre = _masked_mean(still, locked)
+    least = 1e-3 * _masked_median(np.abs(still - centre[:, None]), locked)[:, None] + 1e-15
     for _ in range(30):
-        away = np.abs(still - centre[:, None])
-        middle = _masked_median(away, locked)
-        weight = locked / np.maximum(away, 1e-3 * middle[:, None] + 1e-15)
+        weight = locked / np.maximum(np.abs(still - centre[:, None]), least)
         centre = (weight * still).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
     # Of a complex Gaussian, the median distance is 1.18 standard deviations of one part.
     spread = _masked_median(np.abs(still - centre[:, None]), locked) / 1.177
