@@ -1,0 +1,226 @@
+"""Narrow lines in a spectrum, mains harmonics and others, told apart from the hiss under them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ
+from cleanchain.measure.mains import Candidate
+from cleanchain.measure.spectrum import Spectrum
+
+Reals = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+#: Bins that the floor is taken from on either side, and a Hann window's main lobe with a margin.
+_SIDE, _LOBE = 24, 3
+#: A bin stands out where chance would make one in a million as high.
+_CHANCE = 1e-6
+#: A line is there when it is this many standard deviations of the floor above it.
+_THERE_SD = 6.0
+#: How far the mains may wander within a recording, Hz (common practice, no source).
+_WANDER_HZ = 0.02
+#: Highest frequency at which mains harmonics are looked for, Hz, and widest line in lobes.
+_HIGHEST_HARMONIC_HZ, _WIDEST = 6000.0, 4
+
+
+@dataclass(frozen=True)
+class Line:
+    """A narrow line.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Its centre of gravity.
+    power, sd : float
+        Mean square, full scale 1, and its standard deviation.
+    harmonic : int or None
+        Number of the mains harmonic, None where it is none.
+    """
+
+    frequency_hz: float
+    power: float
+    sd: float
+    harmonic: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class NoiseSplit:
+    """A spectrum as hiss and lines.
+
+    Parameters
+    ----------
+    mains_hz, mains_sd_hz : float or None
+        Mains frequency, None where no hum was found, and its standard deviation.
+    harmonics, others : tuple of Line
+        Lines of the mains in the order of frequency, and lines that are none.
+    hiss : ndarray of shape (bins,)
+        Density with every line replaced by the floor around it.
+    """
+
+    mains_hz: float | None
+    mains_sd_hz: float | None
+    harmonics: tuple[Line, ...]
+    others: tuple[Line, ...]
+    hiss: Reals
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """All lines."""
+        return self.harmonics + self.others
+
+
+def split_lines(
+    spectrum: Spectrum, candidates: Sequence[Candidate], channel: int = 0
+) -> NoiseSplit:
+    """Split one channel of a spectrum into mains harmonics, other lines and hiss.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        With bins of about 0.75 Hz; wide bins hide weak lines.
+    candidates : sequence of Candidate
+        Where mains lines may lie, the best first.
+    channel : int, optional
+        Counted from 0.
+    """
+    work = _Work(spectrum, channel)
+    mains_hz = mains_sd_hz = None
+    harmonics: list[Line] = []
+    for candidate in candidates:
+        harmonics = work.harmonics(candidate.mains_hz)
+        if _is_hum(harmonics):
+            mains_hz, mains_sd_hz = work.refine(harmonics)
+            harmonics = work.harmonics(mains_hz)
+            break
+        harmonics = []
+    taken = np.zeros(work.psd.size, dtype=bool)
+    if mains_hz is not None:
+        for line in harmonics:
+            assert line.harmonic is not None
+            taken[work.window(line.frequency_hz, line.harmonic)] = True
+    others = work.others(taken)
+    for line in others:
+        taken[work.window(line.frequency_hz, 1)] = True
+    hiss = np.where(taken, work.floor, work.psd)
+    return NoiseSplit(mains_hz, mains_sd_hz, tuple(harmonics), tuple(others), hiss)
+
+
+def _is_hum(harmonics: Sequence[Line]) -> bool:
+    """Whether lines make a hum: the fundamental, or at least three of the first twelve."""
+    numbers = [line.harmonic for line in harmonics if line.harmonic is not None]
+    return 1 in numbers or sum(number <= 12 for number in numbers) >= 3
+
+
+class _Work:
+    """The floor of one channel, and the lines above it."""
+
+    def __init__(self, spectrum: Spectrum, channel: int) -> None:
+        self.spectrum = spectrum
+        self.psd = spectrum.psd[channel]
+        self.bin_hz, self.dof = spectrum.bin_hz, spectrum.dof
+        hop = spectrum.frame_frames * (1 - spectrum.overlap)
+        frames = spectrum.frame_frames + (spectrum.segments - 1) * hop
+        self.seconds = frames / spectrum.rate_hz
+        self.outstanding = self._outstanding()
+        self.floor = self._mean_beside(self.outstanding)
+
+    def _outstanding(self) -> Flags:
+        """Bins that stand above the medians of both their sides, and their neighbours."""
+        size, psd = self.psd.size, self.psd
+        side = min(_SIDE, max((size - 1) // 4, 1))
+        padded = np.pad(psd, (side + _LOBE, side + _LOBE), mode="reflect")
+        runs = np.median(np.lib.stride_tricks.sliding_window_view(padded, side), axis=1)
+        # Run k starts at bin k - side - lobe: the left side ends a lobe before the bin.
+        left, right = runs[:size], runs[side + 2 * _LOBE : side + 2 * _LOBE + size]
+        middle = float(chdtri(self.dof, 0.5)) / self.dof
+        limit = float(chdtri(self.dof, _CHANCE)) / self.dof
+        out = psd > np.maximum(left, right) / middle * limit
+        for distance in range(1, _LOBE):
+            out[distance:] |= out[:-distance] & (psd[distance:] < psd[:-distance])
+            out[:-distance] |= out[distance:] & (psd[:-distance] < psd[distance:])
+        return out
+
+    def _mean_beside(self, skipped: Flags) -> Reals:
+        """Mean density of the bins around each, those that stand out left out."""
+        good = (~skipped).astype(float)
+        total = np.concatenate(([0.0], np.cumsum(self.psd * good)))
+        count = np.concatenate(([0.0], np.cumsum(good)))
+        at = np.arange(self.psd.size)
+        low = np.maximum(at - _SIDE // 2 - _LOBE, 0)
+        high = np.minimum(at + _SIDE // 2 + _LOBE + 1, self.psd.size)
+        mean: Reals = (total[high] - total[low]) / np.maximum(count[high] - count[low], 1.0)
+        return mean
+
+    def window(self, frequency_hz: float, harmonic: int) -> slice:
+        """Bins that a line fills."""
+        half = _LOBE + math.ceil(harmonic * _WANDER_HZ / self.bin_hz)
+        centre = round(frequency_hz / self.bin_hz)
+        return slice(max(centre - half, 0), min(centre + half + 1, self.psd.size))
+
+    def line(self, frequency_hz: float, harmonic: int | None) -> Line | None:
+        """Measure a line, None where there is none."""
+        bins = self.window(frequency_hz, harmonic or 1)
+        floor = self.floor[bins]
+        if not floor.size or floor.max() <= 0:
+            return None
+        excess = self.psd[bins] - floor
+        power = float(excess.sum()) * self.bin_hz
+        # Neighbouring bins of a Hann window share 4/9 and 1/36 of their variance: 1.94 bins in one.
+        noise = float(np.sqrt(1.94 * (floor**2).sum() * 2 / self.dof)) * self.bin_hz
+        noise *= math.sqrt(1 + 1.94 * floor.size / _SIDE)  # the floor is measured, too
+        if power < _THERE_SD * noise:
+            return None
+        # A sine of power P in noise of density S is known to 2 P S / T (Kay 1993, ch. 7).
+        sd = math.sqrt(noise**2 + 2 * power * float(floor.mean()) / self.seconds)
+        at = np.arange(bins.start, bins.stop) * self.bin_hz
+        return Line(float((at * excess).sum() / excess.sum()), power, sd, harmonic)
+
+    def harmonics(self, mains_hz: float) -> list[Line]:
+        """Measure all harmonics of a mains frequency that are there."""
+        highest = min(_HIGHEST_HARMONIC_HZ, (self.psd.size - _SIDE) * self.bin_hz)
+        if mains_hz < 3 * _LOBE * self.bin_hz:
+            return []
+        found = []
+        for harmonic in range(1, int(highest / mains_hz) + 1):
+            line = self.line(harmonic * mains_hz, harmonic)
+            near = _LOBE * self.bin_hz + harmonic * _WANDER_HZ
+            if line and abs(line.frequency_hz - harmonic * mains_hz) < near:
+                found.append(line)
+        return found
+
+    def refine(self, harmonics: Sequence[Line]) -> tuple[float, float]:
+        """Mains frequency and its standard deviation from the lines, the clear ones first."""
+        number = np.array([line.harmonic for line in harmonics], dtype=float)
+        frequency = np.array([line.frequency_hz for line in harmonics])
+        clear = np.array([line.power / line.sd for line in harmonics])
+        # A centre of gravity is as sure as the line is clear, and never below a 200th of a bin.
+        sd = np.maximum(2 * _LOBE * self.bin_hz / clear, self.bin_hz / 200) / number
+        weight = 1 / sd**2
+        mean = float((weight * frequency / number).sum() / weight.sum())
+        return mean, float(1 / np.sqrt(weight.sum()))
+
+    def others(self, taken: Flags) -> list[Line]:
+        """Measure lines that stand out and are none of the mains."""
+        flags = self.outstanding & ~taken
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+        found: list[Line] = []
+        for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if stop - start > 2 * _WIDEST * _LOBE:
+                continue
+            peak = start + int(np.argmax(self.psd[start:stop]))
+            if taken[max(peak - _LOBE, 0) : peak + _LOBE + 1].any():
+                continue
+            if not LOWEST_HZ <= peak * self.bin_hz <= HIGHEST_HZ:
+                continue
+            line = self.line(peak * self.bin_hz, None)
+            if line and not (
+                found and line.frequency_hz - found[-1].frequency_hz < 2 * _LOBE * self.bin_hz
+            ):
+                found.append(line)
+        return found
