@@ -328,13 +328,13 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
         count += len(x)
     if count < 7:
         raise InputError(
-            f"overlaps with what was played by {max(count + 1, 0) * size / 2 / heard.rate_hz:.1f} s",
+            f"overlaps with what was played by {count * size / 2 / heard.rate_hz:.1f} s only",
             where=heard.name,
             fix="Start the recording before the stimulus and play all of it.",
         )
     scale = 2 / (heard.rate_hz * float((window**2).sum()) * count)
     averages = equivalent_dof(size, 0.5, count) / 2
-    return Transfer(*(sums * scale), cross * scale, averages, heard.rate_hz / size)
+    return Transfer(sums[0] * scale, sums[1] * scale, cross * scale, averages, heard.rate_hz / size)
 
 
 def _pairs(
