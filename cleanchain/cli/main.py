@@ -16,6 +16,8 @@ from cleanchain.errors import CleanchainError
 COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
     "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
+    "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
+    "stimulus": "Write noise to play into builds.",
     "inspect": "Say what a file is and what was found in it.",
     "demo": "Write a set of invented captures to try everything on.",
 }

@@ -82,4 +82,5 @@ def band_weights(edges: tuple[tuple[float, float], ...], bins: int, bin_hz: floa
     low = np.array([edge[0] for edge in edges])[:, None]
     high = np.array([edge[1] for edge in edges])[:, None]
     inside = np.minimum(high, centres + bin_hz / 2) - np.maximum(low, centres - bin_hz / 2)
-    return np.clip(inside / bin_hz, 0.0, 1.0)
+    part: Reals = np.clip(inside / bin_hz, 0.0, 1.0)
+    return part

@@ -20,6 +20,8 @@ MARGIN_DB = 6.0
 _ONE_SIDED, _SURE_SD = 1.645, 3.0
 #: Chance of calling a dead control alive, all bands together, and the excess that counts, dB.
 FALSE_ALARM, _EXCESS_DB = 0.01, 1.0
+#: Lines that lift a band by this much over its hiss decide whether it is usable, dB.
+_LINED_DB = 3.0
 #: Smallest ratio that has a level.
 _LEAST = 1e-12
 
@@ -70,9 +72,13 @@ class Hearing:
 
     @property
     def drowned(self) -> Flags:
-        """Bands that would be usable but for hum and other lines."""
-        over_hiss = _db(self.heard.power / np.maximum(self.hiss, 1e-30))
-        return self.sure & ~self.usable & (over_hiss >= MARGIN_DB)
+        """Bands that are not usable for their lines, and may be without them."""
+        most = np.maximum(self.heard.power, 0.0) + _ONE_SIDED * np.sqrt(self.heard.variance)
+        lined = _db(self.floor.power / np.maximum(self.hiss, 1e-30)) >= _LINED_DB
+        drowned: Flags = (
+            ~self.usable & lined & (_db(most / np.maximum(self.hiss, 1e-30)) >= MARGIN_DB)
+        )
+        return drowned
 
     def usable_from(self) -> Band | None:
         """Lowest usable band from which the build hears on without a gap, None without any.

@@ -140,7 +140,7 @@ class _Work:
         left, right = runs[:size], runs[side + 2 * _LOBE : side + 2 * _LOBE + size]
         middle = float(chdtri(self.dof, 0.5)) / self.dof
         limit = float(chdtri(self.dof, _CHANCE)) / self.dof
-        out = psd > np.maximum(left, right) / middle * limit
+        out: Flags = psd > np.maximum(left, right) / middle * limit
         for distance in range(1, _LOBE):
             out[distance:] |= out[:-distance] & (psd[distance:] < psd[:-distance])
             out[:-distance] |= out[distance:] & (psd[:-distance] < psd[distance:])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,7 +96,9 @@ def find_played(played: Source, heard: Source, channel: int = 0) -> PlayedAt:
 def _search(x: Reals, y: Reals, rate_hz: int) -> PlayedAt:
     """Search by the whole correlation first, then by parts of it."""
     reach = int(MOST_DRIFT_PPM * 1e-6 * y.size / 2) + 2
-    whole, _ = _coarse_lag(x, y, rate_hz)
+    size = fast_length(x.size + y.size)
+    spectrum = _whitened(x, size, rate_hz)
+    whole, _ = _coarse_lag(spectrum, y, size, rate_hz)
     place = _fine(x, y, rate_hz, whole, 2 * reach + 32)
     if place.strength_sd >= _CLEAR_SD:
         return place
@@ -104,7 +107,7 @@ def _search(x: Reals, y: Reals, rate_hz: int) -> PlayedAt:
     drawn_out = int(MOST_DRIFT_PPM * 1e-6 * part)
     peaks = []
     for start in range(0, y.size - part + 1, max((y.size - part) // 3, part)):
-        lag, height = _coarse_lag(x, y[start : start + part], rate_hz, drawn_out)
+        lag, height = _coarse_lag(spectrum, y[start : start + part], size, rate_hz, drawn_out)
         peaks.append((height, lag + start))
     if not peaks:
         return place
@@ -112,20 +115,30 @@ def _search(x: Reals, y: Reals, rate_hz: int) -> PlayedAt:
     return max(place, other, key=lambda found: found.strength_sd)
 
 
-def _whitened(wave: Reals, size: int, rate_hz: int) -> NDArray[np.complex128]:
-    spectrum: NDArray[np.complex128] = rfft(wave, size)
-    frequency = np.arange(spectrum.size) * rate_hz / size
-    inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
-    return np.where(inside, spectrum / np.maximum(np.abs(spectrum), 1e-300), 0.0)
+def _whitened(wave: NDArray[Any], size: int, rate_hz: int) -> NDArray[Any]:
+    """Spectrum of unit magnitude inside the band, in single precision."""
+    spectrum = rfft(wave.astype(np.float32), size)
+    low, high = (int(hz * size / rate_hz) for hz in (LOWEST_HZ, HIGHEST_HZ))
+    spectrum[:low] = 0.0
+    spectrum[high + 1 :] = 0.0
+    inside = spectrum[low : high + 1]
+    inside /= np.maximum(np.abs(inside), np.float32(1e-30))
+    return spectrum
 
 
-def _coarse_lag(x: Reals, y: Reals, rate_hz: int, width: int = 1) -> tuple[int, float]:
-    """Lag whose surroundings of some width hold the most correlation, and how much of it."""
-    size = fast_length(x.size + y.size)
-    cross = np.conj(_whitened(x, size, rate_hz)) * _whitened(y, size, rate_hz)
-    square = irfft(cross, size) ** 2
-    total = np.cumsum(np.concatenate(([0.0], square, square[:width])))
-    around = total[width : width + size] - total[:size]
+def _coarse_lag(
+    x: NDArray[Any], y: Reals, size: int, rate_hz: int, width: int = 1
+) -> tuple[int, float]:
+    """Lag whose surroundings of some width hold the most correlation, and how much of it.
+
+    `x` is the whitened spectrum of what was played, at the transform's length.
+    """
+    square = irfft(np.conj(x) * _whitened(y, size, rate_hz), size)
+    square *= square
+    around = square
+    if width > 1:
+        total = np.cumsum(np.concatenate(([0.0], square, square[:width])), dtype=np.float64)
+        around = total[width : width + size] - total[:size]
     best = int(np.argmax(around))
     height = float(around[best] / max(float(square.mean()) * width, 1e-300))
     best = (best + width // 2) % size
@@ -317,7 +330,7 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
     window = np.hanning(size + 1)[:-1]
     turn = 2j * np.pi * np.arange(size // 2 + 1) / size
     sums = np.zeros((2, size // 2 + 1))
-    cross = np.zeros(size // 2 + 1, dtype=complex)
+    cross: NDArray[np.complex128] = np.zeros(size // 2 + 1, dtype=np.complex128)
     count = 0
     for x, y, part, _ in _pairs(played, heard, place, channel, size):
         xs = rfft(x * window) * np.exp(turn * part[:, None])

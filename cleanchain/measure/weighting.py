@@ -16,12 +16,12 @@ _LOWEST_HZ = 1e-3
 
 def c_weighting_db(frequency_hz: Reals) -> Reals:
     """Return C weighting at frequencies in Hz, > 0 (IEC 61672-1:2013, annex E)."""
-    return _c(frequency_hz) - _c(np.array([1000.0]))[0]
+    return _c(frequency_hz) - float(_c(np.array([1000.0]))[0])
 
 
 def a_weighting_db(frequency_hz: Reals) -> Reals:
     """Return A weighting at frequencies in Hz, > 0 (IEC 61672-1:2013, annex E)."""
-    return _a(frequency_hz) - _a(np.array([1000.0]))[0]
+    return _a(frequency_hz) - float(_a(np.array([1000.0]))[0])
 
 
 def _c(frequency_hz: Reals) -> Reals:
@@ -32,7 +32,7 @@ def _c(frequency_hz: Reals) -> Reals:
 
 def _a(frequency_hz: Reals) -> Reals:
     square = np.maximum(frequency_hz, _LOWEST_HZ) ** 2
-    slopes = 10 * np.log10(square**2 / ((square + _F2**2) * (square + _F3**2)))
+    slopes: Reals = 10 * np.log10(square**2 / ((square + _F2**2) * (square + _F3**2)))
     return _c(frequency_hz) + slopes
 
 

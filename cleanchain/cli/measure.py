@@ -1,0 +1,134 @@
+"""`cleanchain measure`: what a build adds, and what it hears."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cleanchain.cli.electrical import Component, KnownTone, Volts
+from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.output import console, print_json, say, working
+
+if TYPE_CHECKING:
+    from cleanchain.measure.thermal import ElectricalSource
+
+
+@click.command("measure")
+@click.option("--silence", type=PATH, required=True, help="The build, nobody playing.")
+@click.option("--interface", type=PATH, help="The interface alone, its input closed.")
+@click.option("--control", type=PATH, help="A dead control (dummy source), nobody playing.")
+@click.option("--stimulus", type=PATH, help="The build hearing the stimulus.")
+@click.option("--control-stimulus", type=PATH, help="The dead control hearing the stimulus.")
+@click.option("--played", type=PATH, help="The stimulus as it was sent out.")
+@click.option("--channel", type=click.IntRange(1, 64), default=1, show_default=True)
+@click.option("--calibrate", type=KnownTone(), help="A recorded tone and its rms level.")
+@click.option("--full-scale", type=Volts(), help="Rms level of a sine at full scale.")
+@click.option("--source-capacitance", type=Component("F", "15nF"), help="Of a ceramic element.")
+@click.option("--source-loss", type=click.FloatRange(0, 1), default=0.02, show_default=True)
+@click.option("--source-resistance", type=Component("ohm", "6kohm"), help="Of a coil.")
+@click.option("--source-inductance", type=Component("H", "3H"), help="Of a coil.")
+@click.option("--cable", type=Component("F", "500pF"), help="Capacitance of lead and input.")
+@click.option("--load", type=Component("ohm", "1Mohm"), help="Input or bias resistance.")
+@click.option("--plot", type=PATH, help="Draw a figure: FILE.png or FILE.svg.")
+@force_option
+@json_option
+def command(
+    silence: Path,
+    interface: Path | None,
+    control: Path | None,
+    stimulus: Path | None,
+    control_stimulus: Path | None,
+    played: Path | None,
+    channel: int,
+    calibrate: tuple[Path, float] | None,
+    full_scale: float | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+    **source_options: float | None,
+) -> None:
+    """Measure the floor of a build, what it is made of, and what the build hears.
+
+    All captures at one gain, rate and place. Levels in dBFS: 0 dBFS is the rms of a full-scale
+    sine. An unplugged input is no interface floor and no dead control: close it with a dummy
+    source of the build's own value on the same lead.
+    """
+    from cleanchain.audio.files import open_source
+    from cleanchain.audio.writing import check_place
+    from cleanchain.budget import floor_budget
+    from cleanchain.errors import SettingError
+    from cleanchain.measure.build import Role, measure_build
+    from cleanchain.measure.calibration import Calibration
+    from cleanchain.measure.calibration import calibrate as find_calibration
+    from cleanchain.report.measure_data import as_data, words
+
+    if calibrate and full_scale:
+        raise SettingError(
+            "--calibrate and --full-scale say the same thing twice", fix="Give one of them."
+        )
+    paths: dict[Role, Path | None] = {
+        "silence": silence,
+        "interface": interface,
+        "control": control,
+        "stimulus": stimulus,
+        "control_stimulus": control_stimulus,
+    }
+    given = {role: path for role, path in paths.items() if path is not None}
+    if plot is not None:
+        if plot.suffix.lower() not in (".png", ".svg"):
+            raise SettingError(
+                f"{plot.name!r} is neither a PNG nor an SVG", fix="End its name in .png or .svg."
+            )
+        check_place(plot, overwrite=force, protect=tuple(given.values()))
+    source = _source(source_options)
+    with working("measuring", quiet=as_json):
+        captures = {role: open_source(path) for role, path in given.items()}
+        tone = open_source(played) if played is not None else None
+        report = measure_build(captures, tone, channel - 1)
+        calibration = None
+        if calibrate:
+            path, volts = calibrate
+            calibration = find_calibration(open_source(path), volts, channel - 1)
+        elif full_scale:
+            calibration = Calibration(full_scale, "given as --full-scale")
+        budget = floor_budget(report.silence, report.levels.get("interface"), source, calibration)
+    names: dict[str, str] = {role: path.name for role, path in given.items()}
+    data = as_data(report, names, budget, calibration, source)
+    if plot is not None:
+        from cleanchain.report.measure_figures import draw_build
+
+        with working("drawing", quiet=as_json):
+            draw_build(report, f"Noise floor, {silence.name}", plot, source, calibration)
+        say(f"drawn: {plot}")
+    if as_json:
+        print_json(data)
+    else:
+        from cleanchain.cli.measure_table import print_build
+
+        print_build(data, words(report, budget), console())
+
+
+def _source(options: dict[str, Any]) -> ElectricalSource | None:
+    """Build the network that the source options describe, None where there are none."""
+    from cleanchain.errors import SettingError
+
+    parts = ("source_capacitance", "source_resistance", "source_inductance")
+    if not any(options[part] for part in parts):
+        return None
+    if not options["load"]:
+        raise SettingError(
+            "the source's noise depends on what it drives", fix="Add --load, such as --load 1Mohm."
+        )
+    from cleanchain.measure.thermal import ElectricalSource
+
+    capacitance_f = options["source_capacitance"] or 0.0
+    return ElectricalSource(
+        load_ohm=options["load"],
+        capacitance_f=capacitance_f,
+        loss=options["source_loss"] if capacitance_f else 0.0,
+        resistance_ohm=options["source_resistance"] or 0.0,
+        inductance_h=options["source_inductance"] or 0.0,
+        cable_f=options["cable"] or 0.0,
+    )

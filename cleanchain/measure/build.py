@@ -1,0 +1,248 @@
+"""A set of captures of one build, measured together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+import numpy as np
+
+from cleanchain.audio.source import Source
+from cleanchain.errors import FitError, SettingError
+from cleanchain.measure.capture_checks import Check, check_capture
+from cleanchain.measure.gain_moved import GainMove, compare_floors, compare_residual
+from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
+from cleanchain.measure.levels import Estimates, Levels, band_estimates, measure_levels
+from cleanchain.measure.played import FOUND_SD, PlayedAt, Transfer, find_played, measure_transfer
+from cleanchain.measure.spectrum import Spectrum
+
+Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"]
+#: What the captures of a set are called, in the order in which they are measured.
+ROLES: tuple[Role, ...] = get_args(Role)
+#: What hears the noise, and the silence that belongs to it.
+_PAIRS: tuple[tuple[Role, Role], ...] = (("stimulus", "silence"), ("control_stimulus", "control"))
+
+
+@dataclass(frozen=True)
+class Listening:
+    """What one capture heard of the played noise.
+
+    Parameters
+    ----------
+    heard : Estimates
+        Power in every band.
+    place : PlayedAt or None
+        Where the known noise lies in it; None where it was not given or not found.
+    transfer : Transfer or None
+        Played and recorded noise against each other.
+    """
+
+    heard: Estimates
+    place: PlayedAt | None = None
+    transfer: Transfer | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class BuildReport:
+    """All that a set of captures tells about a build.
+
+    Parameters
+    ----------
+    levels : dict of str to Levels
+        Levels of every capture, by role; the silence is always there.
+    listening : dict of str to Listening
+        What "stimulus" and "control_stimulus" heard, where both they and their silences are there.
+    hearing : Hearing or None
+        What the build hears against its floor.
+    hears_more_than_control : bool or None
+        Whether it hears anything that the dead control does not.
+    checks : tuple of Check
+        What to know before any number is trusted.
+    reasons : dict of str to str
+        Why something is not known, by what it is.
+    """
+
+    levels: dict[Role, Levels]
+    listening: dict[Role, Listening] = field(default_factory=dict)
+    hearing: Hearing | None = None
+    hears_more_than_control: bool | None = None
+    checks: tuple[Check, ...] = ()
+    reasons: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def silence(self) -> Levels:
+        """Levels of the build's silence."""
+        return self.levels["silence"]
+
+
+def measure_build(
+    captures: Mapping[Role, Source], played: Source | None = None, channel: int = 0
+) -> BuildReport:
+    """Measure a set of captures, all of one channel, gain and rate.
+
+    Parameters
+    ----------
+    captures : mapping of role to Source
+        At least "silence".
+    played : Source, optional
+        The noise that was played in "stimulus" and "control_stimulus", as it was sent out.
+    channel : int, optional
+        Counted from 0.
+
+    Raises
+    ------
+    SettingError
+        If there is no silence.
+    FitError
+        If the rates differ, or a capture has no such channel.
+    InputError
+        If a capture is too short or holds nothing.
+    """
+    if "silence" not in captures:
+        raise SettingError("a build cannot be measured without a silence capture of it")
+    _check_fit(captures, channel)
+    present = [role for role in ROLES if role in captures]
+    with ThreadPoolExecutor(2) as pool:
+        measured = pool.map(lambda role: measure_levels(captures[role], channel), present)
+        levels = dict(zip(present, measured, strict=True))
+        found = pool.map(lambda role: check_capture(role, captures[role], levels[role]), present)
+        checks = [check for checks_of_one in found for check in checks_of_one]
+        pairs = [(role, quiet) for role, quiet in _PAIRS if role in levels and quiet in levels]
+        heard = pool.map(
+            lambda pair: _listen(
+                captures[pair[0]], levels[pair[0]], levels[pair[1]], played, channel
+            ),
+            pairs,
+        )
+        listening = {role: one for (role, _), one in zip(pairs, heard, strict=True)}
+    checks += [_gain_check(role, quiet, levels, listening[role]) for role, quiet in pairs]
+    hearing = None
+    if "stimulus" in listening:
+        silence = levels["silence"]
+        hearing = Hearing(
+            silence.bands,
+            listening["stimulus"].heard,
+            silence.band_power,
+            silence.band_hiss.power,
+        )
+    more = None
+    if len(listening) == 2:
+        more = hears_more(listening["stimulus"].heard, listening["control_stimulus"].heard)
+    return BuildReport(
+        levels,
+        listening,
+        hearing,
+        more,
+        tuple(checks),
+        _reasons(levels, hearing, listening),
+    )
+
+
+def _check_fit(captures: Mapping[Role, Source], channel: int) -> None:
+    rate_hz = captures["silence"].rate_hz
+    for source in captures.values():
+        if source.rate_hz != rate_hz:
+            raise FitError(
+                f"has {source.rate_hz} Hz, the silence {rate_hz} Hz",
+                where=source.name,
+                fix="Record all captures of a set at one rate.",
+            )
+        if channel >= source.channels:
+            raise FitError(
+                f"has {source.channels} channels, but channel {channel + 1} is asked for",
+                where=source.name,
+                fix="Name another --channel.",
+            )
+
+
+def _listen(
+    source: Source, level: Levels, quiet: Levels, played: Source | None, channel: int
+) -> Listening:
+    """Return what a capture heard: by the known noise where it is found, else by power alone."""
+    if played is None:
+        return Listening(heard_by_power(level, quiet))
+    place = find_played(played, source, channel)
+    if not place.found:
+        # Nothing of it is there: what is heard is zero, as surely as this length can tell.
+        spread = _least_found(quiet, level)
+        return Listening(Estimates(np.zeros(len(quiet.bands)), spread), place)
+    transfer = measure_transfer(played, source, place, channel)
+    return Listening(transfer.heard_in(quiet.bands), place, transfer)
+
+
+def _least_found(quiet: Levels, level: Levels) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Variance of a heard power of nothing, by the power of the noise and the capture's length."""
+    widths = np.array([band.high_hz - band.low_hz for band in quiet.bands])
+    # Averages of segments of 0.34 s, and bins in a band.
+    averages = max(level.seconds / 0.34, 1.0)
+    bins = np.maximum(widths * 0.34, 1.0)
+    variance = 1.94 * (quiet.band_power.power / averages) ** 2 / bins
+    return np.asarray(variance, dtype=np.float64)
+
+
+def _gain_check(
+    role: Role, quiet: Role, levels: Mapping[Role, Levels], listening: Listening
+) -> Check:
+    """Whether the gain stayed between a silence and the capture with the noise playing."""
+    move: GainMove | None = None
+    if listening.transfer is not None:
+        residual = _residual_in_bands(listening.transfer, levels[quiet])
+        move = compare_residual(levels[quiet], residual, listening.heard)
+    elif listening.place is not None:  # nothing of the noise is in it: the whole floor tells
+        move = compare_floors(levels[quiet], levels[role])
+    if move is None:
+        move = compare_floors(levels[quiet], levels[role], bands=False)
+    if move is None:
+        return Check(role, "gain", None, f"too few lines in common with the {quiet} to tell")
+    if move.moved:
+        return Check(
+            role,
+            "gain",
+            False,
+            f"everything common lies {move.move_db:+.1f} dB against the {quiet} "
+            f"({move.parts} of {move.of} bands and lines agree): the gain was moved, or the build "
+            "in a field of hum; record both again",
+            move.move_db,
+        )
+    return Check(
+        role, "gain", True, f"as in the {quiet} to {abs(move.move_db):.1f} dB", move.move_db
+    )
+
+
+def _residual_in_bands(transfer: Transfer, quiet: Levels) -> Estimates:
+    """Power in bands of what has nothing to do with the played noise."""
+    residual = transfer.residual
+    frame = 2 * (residual.size - 1)
+    # As many segments, half overlapping, as have these averages: 36 K^2 / (19 K - 1) = 2 n.
+    segments = max(round(19 * 2 * transfer.averages / 36), 1)
+    like = Spectrum(residual[None], quiet.spectrum.rate_hz, frame, 0.5, segments)
+    return band_estimates(like, residual, quiet.bands)
+
+
+def _reasons(
+    levels: Mapping[Role, Levels], hearing: Hearing | None, listening: Mapping[Role, Listening]
+) -> dict[str, str]:
+    reasons = {
+        f"{role}_heard": f"the played noise was not found in it ({one.place.strength_sd:.1f} "
+        f"standard deviations of {FOUND_SD:.0f} that are needed)"
+        for role, one in listening.items()
+        if one.place is not None and not one.place.found
+    }
+    split = levels["silence"].split
+    if split.mains_hz is None:
+        reasons["mains_hz"] = "no mains hum was found in the silence"
+    if "interface" not in levels:
+        reasons["above_interface_db"] = "needs a capture of the interface alone"
+    if hearing is None:
+        reasons["usable_from_hz"] = "needs a capture with the stimulus playing"
+    else:
+        lowest = hearing.usable_from()
+        if lowest is None:
+            reasons["usable_from_hz"] = f"nothing is heard {MARGIN_DB:.0f} dB above the floor"
+    if len(listening) < 2:
+        reasons["hears_more_than_control"] = (
+            "needs silence and stimulus captures of the build and of a dead control"
+        )
+    return reasons
