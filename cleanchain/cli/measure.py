@@ -22,11 +22,19 @@ if TYPE_CHECKING:
 @click.option("--stimulus", type=PATH, help="The build hearing the stimulus.")
 @click.option("--control-stimulus", type=PATH, help="The dead control hearing the stimulus.")
 @click.option("--played", type=PATH, help="The stimulus as it was sent out.")
-@click.option("--channel", type=click.IntRange(1, 64), default=1, show_default=True)
+@click.option(
+    "--channel", type=click.IntRange(1, 64), default=1, show_default=True, help="To measure."
+)
 @click.option("--calibrate", type=KnownTone(), help="A recorded tone and its rms level.")
 @click.option("--full-scale", type=Volts(), help="Rms level of a sine at full scale.")
 @click.option("--source-capacitance", type=Component("F", "15nF"), help="Of a ceramic element.")
-@click.option("--source-loss", type=click.FloatRange(0, 1), default=0.02, show_default=True)
+@click.option(
+    "--source-loss",
+    type=click.FloatRange(0, 1),
+    default=0.02,
+    show_default=True,
+    help="Loss tangent of a ceramic element.",
+)
 @click.option("--source-resistance", type=Component("ohm", "6kohm"), help="Of a coil.")
 @click.option("--source-inductance", type=Component("H", "3H"), help="Of a coil.")
 @click.option("--cable", type=Component("F", "500pF"), help="Capacitance of lead and input.")

@@ -12,9 +12,23 @@ from cleanchain.cli.output import say, working
 
 @click.command("stimulus")
 @click.option("--out", type=PATH, required=True, help="The WAV file to write.")
-@click.option("--seconds", type=Quantity("time", 5, 600), default="60s", show_default=True)
-@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
-@click.option("--rate", type=click.IntRange(8000, 192_000), default=48_000, show_default=True)
+@click.option(
+    "--seconds", type=Quantity("time", 5, 600), default="60s", show_default=True, help="Length."
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31),
+    default=1,
+    show_default=True,
+    help="The same seed, rate and length give the same noise.",
+)
+@click.option(
+    "--rate",
+    type=click.IntRange(8000, 192_000),
+    default=48_000,
+    show_default=True,
+    help="Sampling rate in Hz.",
+)
 @click.option(
     "--level",
     type=click.FloatRange(-80, -12),

@@ -21,6 +21,8 @@ from cleanchain.measure.spectrum import Spectrum
 Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"]
 #: What the captures of a set are called, in the order in which they are measured.
 ROLES: tuple[Role, ...] = get_args(Role)
+#: Clocks that agree to this much are one clock.
+_NO_DRIFT_PPM = 2.0
 #: What hears the noise, and the silence that belongs to it.
 _PAIRS: tuple[tuple[Role, Role], ...] = (("stimulus", "silence"), ("control_stimulus", "control"))
 
@@ -109,14 +111,15 @@ def measure_build(
         levels = dict(zip(present, measured, strict=True))
         found = pool.map(lambda role: check_capture(role, captures[role], levels[role]), present)
         checks = [check for checks_of_one in found for check in checks_of_one]
-        pairs = [(role, quiet) for role, quiet in _PAIRS if role in levels and quiet in levels]
-        heard = pool.map(
-            lambda pair: _listen(
-                captures[pair[0]], levels[pair[0]], levels[pair[1]], played, channel
-            ),
-            pairs,
+    pairs = [(role, quiet) for role, quiet in _PAIRS if role in levels and quiet in levels]
+    listening: dict[Role, Listening] = {}
+    drifts = True
+    for role, quiet in pairs:
+        listening[role] = one = _listen(
+            captures[role], levels[role], levels[quiet], played, channel, drifts
         )
-        listening = {role: one for (role, _), one in zip(pairs, heard, strict=True)}
+        # All captures of a set are made by the same two clocks.
+        drifts = not (one.place and one.place.found and abs(one.place.drift_ppm) < _NO_DRIFT_PPM)
     checks += [_gain_check(role, quiet, levels, listening[role]) for role, quiet in pairs]
     hearing = None
     if "stimulus" in listening:
@@ -158,12 +161,12 @@ def _check_fit(captures: Mapping[Role, Source], channel: int) -> None:
 
 
 def _listen(
-    source: Source, level: Levels, quiet: Levels, played: Source | None, channel: int
+    source: Source, level: Levels, quiet: Levels, played: Source | None, channel: int, drifts: bool
 ) -> Listening:
     """Return what a capture heard: by the known noise where it is found, else by power alone."""
     if played is None:
         return Listening(heard_by_power(level, quiet))
-    place = find_played(played, source, channel)
+    place = find_played(played, source, channel, drifts)
     if not place.found:
         # Nothing of it is there: what is heard is zero, as surely as this length can tell.
         spread = _least_found(quiet, level)

@@ -53,7 +53,9 @@ class PlayedAt:
         return self.strength_sd >= FOUND_SD
 
 
-def find_played(played: Source, heard: Source, channel: int = 0) -> PlayedAt:
+def find_played(
+    played: Source, heard: Source, channel: int = 0, search_drift: bool = True
+) -> PlayedAt:
     """Find a known noise in a recording, far below the recording's own floor if need be.
 
     Parameters
@@ -64,6 +66,9 @@ def find_played(played: Source, heard: Source, channel: int = 0) -> PlayedAt:
         What was recorded meanwhile.
     channel : int, optional
         Of the recording, counted from 0.
+    search_drift : bool, optional
+        Whether to look on, part by part, where the whole correlation shows nothing: a drift of the
+        clocks may have drawn it out. False where they are known to agree.
 
     Raises
     ------
@@ -89,18 +94,18 @@ def find_played(played: Source, heard: Source, channel: int = 0) -> PlayedAt:
     for wave, source in ((x, played), (y, heard)):
         if not wave.any():
             raise InputError("is digital silence", where=source.name)
-    place = _search(x, y, played.rate_hz)
+    place = _search(x, y, played.rate_hz, search_drift)
     return _refined(played, heard, place, channel) if place.found else place
 
 
-def _search(x: Reals, y: Reals, rate_hz: int) -> PlayedAt:
+def _search(x: Reals, y: Reals, rate_hz: int, search_drift: bool) -> PlayedAt:
     """Search by the whole correlation first, then by parts of it."""
     reach = int(MOST_DRIFT_PPM * 1e-6 * y.size / 2) + 2
     size = fast_length(x.size + y.size)
     spectrum = _whitened(x, size, rate_hz)
     whole, _ = _coarse_lag(spectrum, y, size, rate_hz)
     place = _fine(x, y, rate_hz, whole, 2 * reach + 32)
-    if place.strength_sd >= _CLEAR_SD:
+    if place.strength_sd >= _CLEAR_SD or not search_drift:
         return place
     # A drift draws the peak out over the whole length, less so over a part of it.
     part = 2 * _CHUNK
@@ -192,9 +197,9 @@ def _refined(played: Source, heard: Source, place: PlayedAt, channel: int) -> Pl
     window = np.hanning(size + 1)[:-1]
     omega = 2 * np.pi * np.arange(size // 2 + 1) / size
     inside = (omega > 0) & (omega < 2 * np.pi * HIGHEST_HZ / heard.rate_hz)
-    for _ in range(3):
+    for _ in range(2):
         spectra, times = [], []
-        for x, y, part, start in _pairs(played, heard, place, channel, size):
+        for x, y, part, start in _pairs(played, heard, place, channel, size, size):
             if start[0] > _MOST_FRAMES:
                 break
             xs = rfft(x * window) * np.exp(1j * omega * part[:, None])
@@ -332,7 +337,7 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
     sums = np.zeros((2, size // 2 + 1))
     cross: NDArray[np.complex128] = np.zeros(size // 2 + 1, dtype=np.complex128)
     count = 0
-    for x, y, part, _ in _pairs(played, heard, place, channel, size):
+    for x, y, part, _ in _pairs(played, heard, place, channel, size, size // 2):
         xs = rfft(x * window) * np.exp(turn * part[:, None])
         ys = rfft(y * window)
         sums[0] += (np.abs(xs) ** 2).sum(axis=0)
@@ -351,10 +356,10 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
 
 
 def _pairs(
-    played: Source, heard: Source, place: PlayedAt, channel: int, size: int
+    played: Source, heard: Source, place: PlayedAt, channel: int, size: int, hop: int
 ) -> Iterator[tuple[Reals, Reals, Reals, Reals]]:
     """Yield batches of segments of both, how much the played ones are early, and the starts."""
-    starts = np.arange(0, heard.frames - size + 1, size // 2)
+    starts = np.arange(0, heard.frames - size + 1, hop)
     at = starts - place.lag_frames - 1e-6 * place.drift_ppm * (starts + size / 2)
     first = np.floor(at).astype(int)
     fits = (first >= 0) & (first + size <= played.frames)
