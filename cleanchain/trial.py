@@ -12,7 +12,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
@@ -26,12 +25,11 @@ from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
 from cleanchain.operators.base import Identity
 from cleanchain.operators.gain import Gain
-from cleanchain.operators.projection import HumProjection
 from cleanchain.operators.short_time import frames_for
 from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import FRAME_S, Gate
 from cleanchain.stages.gate_rules import EstimateRule
-from cleanchain.stages.hum import Hum
+from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stages.loudness import Loudness
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
@@ -298,17 +296,6 @@ def continued(comb: Plan, frames: int, heard: Capture, joins: list[int]) -> Samp
     joins : list of int
         Frames at which the recording begins anew: the phase goes on there without a jump.
     """
-    operator = comb.operator
-    if not isinstance(operator, HumProjection):
+    if not isinstance(comb, HumPlan):
         return np.zeros((heard.channels, frames))
-    waves = operator.frames
-    count = -(-frames // waves.hop) + 1
-    steps = np.diff(operator.phase, prepend=operator.phase[0])
-    for join in joins:
-        at = round(join / waves.hop)
-        steps[max(at - 40, 0) : at + 40] = 0.0  # the path there was averaged over the join
-    phase: NDArray[np.float64] = operator.phase[0] + np.cumsum(steps)
-    turn = np.exp(1j * np.multiply.outer(phase[:count], waves.harmonics))
-    level = operator.level[:count, None]
-    result: Samples = waves.samples(operator.shape[:, None] * level * turn, 0)[:, :frames]
-    return result
+    return comb.path.continued(frames, joins)

@@ -10,9 +10,13 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Source
 from cleanchain.fourier import fast_length, rfft
 
+Reals = NDArray[np.float64]
+
 #: Mains frequencies that are looked for, Hz: nominal value and how far it may be away.
 NOMINAL_HZ = (50.0, 60.0)
 REACH_HZ = 1.0
+#: How far the search for the exact frequency goes around the rough one, Hz.
+_NEAR_HZ = 0.3
 #: Highest frequency at which harmonics are looked for, Hz.
 HIGHEST_HZ = 3000.0
 _FRAME_S = 4.0
@@ -77,6 +81,60 @@ def find_candidates(source: Source, nominal_hz: tuple[float, ...] = NOMINAL_HZ) 
             }
             found.append((float(merit[best]), Candidate(float(grid[best]), lines)))
     return [candidate for _, candidate in sorted(found, key=lambda pair: -pair[0])]
+
+
+def joint_frequency(
+    amplitudes: NDArray[np.complex64], seconds: Reals, harmonics: Reals, noise: Reals
+) -> tuple[float, float]:
+    """Estimate how far the mains lie from where the amplitudes were taken, all lines together.
+
+    Parameters
+    ----------
+    amplitudes : ndarray of complex, shape (channels, periods, harmonics)
+        Amplitudes around a frequency that is right to about 0.3 Hz.
+    seconds : ndarray of shape (periods,)
+        Their times.
+    harmonics : ndarray of shape (harmonics,)
+        Their numbers.
+    noise : ndarray of shape (channels, harmonics)
+        Power of the noise in one amplitude.
+
+    Returns
+    -------
+    offset_hz, sd_hz : float
+        The standard deviation is the Cramer-Rao bound for steady lines of this strength.
+
+    Notes
+    -----
+    Maximum likelihood for steady lines in white noise around each: the sum over the lines of the
+    power at h times the offset, over the noise. On a grid first, then by Newton's method (Rife and
+    Boorstyn 1974 have the case of one line).
+    """
+    at = seconds - seconds.mean()
+    say = 1.0 / (np.maximum(noise, 1e-30) * at.size)
+    period_s = float(at[1] - at[0])
+    size = fast_length(8 * at.size)
+    spectra = np.fft.fft(amplitudes, size, axis=1)
+    step_hz = 1 / (8 * harmonics.max() * at.size * period_s)
+    grid = np.arange(-_NEAR_HZ, _NEAR_HZ + step_hz, step_hz)
+    power = np.zeros(grid.size)
+    for index, harmonic in enumerate(harmonics):
+        rows = np.round(harmonic * grid * period_s * size).astype(int) % size
+        power += (np.abs(spectra[:, rows, index]) ** 2).T @ say[:, index]
+    offset = float(grid[np.argmax(power)])
+    turn = 2 * np.pi * harmonics
+    bend = -1e-300
+    for _ in range(4):
+        still = amplitudes * np.exp(-1j * np.multiply.outer(offset * at, turn))
+        zeroth = still.sum(axis=1)
+        first = -1j * turn * np.einsum("ckh,k->ch", still, at)
+        second = -(turn**2) * np.einsum("ckh,k->ch", still, at**2)
+        slope = 2 * (say * (zeroth.conj() * first).real).sum()
+        bend = 2 * (say * (np.abs(first) ** 2 + (zeroth.conj() * second).real)).sum()
+        if bend >= 0:
+            break
+        offset -= float(np.clip(slope / bend, -step_hz, step_hz))
+    return offset, float(1 / np.sqrt(max(-bend, 1e-30)))
 
 
 def _steady_spectrum(source: Source) -> tuple[NDArray[np.float64], float, float]:

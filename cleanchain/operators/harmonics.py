@@ -4,31 +4,35 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
 
+Reals = NDArray[np.float64]
 Amplitudes = NDArray[np.complex128]
+
+#: How many of the first harmonics are fitted together even where only some are asked for, so that
+#: a strong one cannot leak into another when a period is no whole number of samples.
+_FITTED = 8
 
 
 @dataclass(frozen=True)
 class HarmonicFrames:
-    """Cuts a signal in frames of two mains periods, one new period each, for given harmonics.
+    """Cuts a signal in periods of the mains and fits given harmonics to each.
 
-    Frame k is centred on frame-of-audio k * hop. The amplitude of harmonic h in it is that of
-    a e^(2 pi i h f n / fs), n counted from the start of the recording, so that a steady hum of
-    frequency f has the same complex amplitude in every frame.
+    Period k holds the samples k * hop ... (k + 1) * hop - 1.
 
     Parameters
     ----------
     rate_hz : int
         Sampling rate in Hz.
     mains_hz : float
-        Mean mains frequency in Hz.
+        Mains frequency in Hz, to within a percent.
     harmonics : tuple of int
-        Numbers of the harmonics, below half the sampling rate.
+        Numbers of the harmonics, ascending, below half the sampling rate.
     """
 
     rate_hz: int
@@ -37,68 +41,113 @@ class HarmonicFrames:
 
     @cached_property
     def hop(self) -> int:
-        """Frames of audio from one frame to the next: one mains period, to the sample."""
+        """Samples of one period, to the sample."""
         return round(self.rate_hz / self.mains_hz)
 
-    @cached_property
-    def _window(self) -> NDArray[np.float64]:
-        n = np.arange(2 * self.hop)
-        window: NDArray[np.float64] = 0.5 - 0.5 * np.cos(np.pi * n / self.hop)
-        return window
+    @property
+    def period_s(self) -> float:
+        """Seconds from one period to the next."""
+        return self.hop / self.rate_hz
+
+    def periods(self, frames: int) -> int:
+        """Return how many periods cover a recording, the last one filled up with silence."""
+        return -(-frames // self.hop)
+
+    def seconds(self, count: int, first: int = 0) -> Reals:
+        """Return the times of the centres of periods."""
+        centres: Reals = np.asarray(
+            (first + np.arange(count) + 0.5) * self.period_s - 0.5 / self.rate_hz, dtype=np.float64
+        )
+        return centres
+
+    def _waves(self, harmonics: tuple[int, ...]) -> Reals:
+        """Cosines, then sines, around the centre of a period, shape (hop, 2 harmonics)."""
+        n = np.arange(self.hop) - (self.hop - 1) / 2
+        turns = np.multiply.outer(n, harmonics) * (2 * np.pi * self.mains_hz / self.rate_hz)
+        return np.concatenate([np.cos(turns), np.sin(turns)], axis=1)
 
     @cached_property
-    def _waves(self) -> NDArray[np.float64]:
-        """Cosines and sines of all harmonics around a centre, shape (2 hop, 2 harmonics)."""
-        n = np.arange(2 * self.hop) - self.hop
-        turns = np.multiply.outer(n, self.harmonics) * (self.mains_hz / self.rate_hz)
-        return np.concatenate([np.cos(2 * np.pi * turns), np.sin(2 * np.pi * turns)], axis=1)
+    def _fit(self) -> Reals:
+        """Least-squares fit of the harmonics to a period, shape (hop, 2 harmonics)."""
+        most = int(0.49 * self.rate_hz / self.mains_hz)
+        asked = set(self.harmonics) | set(range(1, min(_FITTED, most) + 1))
+        fitted = tuple(sorted(asked))
+        at = [fitted.index(h) for h in self.harmonics]
+        inverse = np.linalg.pinv(self._waves(fitted)).T
+        return np.ascontiguousarray(inverse[:, at + [len(fitted) + index for index in at]])
 
-    def _turn(self, first: int, count: int) -> Amplitudes:
-        """Phase of each harmonic at the centres of frames, shape (count, harmonics)."""
-        cycles = (first + np.arange(count)) * (self.hop * self.mains_hz / self.rate_hz)
-        turn: Amplitudes = np.exp(-2j * np.pi * np.multiply.outer(cycles % 1.0, self.harmonics))
-        return turn
+    @cached_property
+    def _shaped(self) -> Reals:
+        """Waves from one centre to the next, fading out and fading in, (2, 2 harmonics, hop)."""
+        since = np.arange(self.hop) + self.hop // 2 - (self.hop - 1) / 2  # the centre before
+        ramp = 0.5 - 0.5 * np.cos(np.pi * since / self.hop)
+        radians = 2 * np.pi * self.mains_hz / self.rate_hz
+        shaped = []
+        for away, weight in ((since, 1 - ramp), (since - self.hop, ramp)):
+            turns = radians * np.multiply.outer(self.harmonics, away)
+            shaped.append(np.concatenate([np.cos(turns), -np.sin(turns)]) * weight)
+        return np.stack(shaped)
 
-    def amplitudes(self, samples: Samples, first: int) -> Amplitudes:
-        """Return the amplitudes of all frames that lie wholly inside a stretch.
+    def cycles(self, first: int, count: int) -> Reals:
+        """Return the phase of a steady mains at the centres of periods, in cycles modulo 1."""
+        centres = (first + np.arange(count)) * self.hop + (self.hop - 1) / 2
+        phase: Reals = np.mod(centres * (self.mains_hz / self.rate_hz), 1.0, dtype=np.float64)
+        return phase
+
+    def fit(self, samples: Samples) -> Amplitudes:
+        """Fit the harmonics to whole periods.
 
         Parameters
         ----------
         samples : ndarray of shape (..., periods * hop)
-            Whole periods, the first beginning at frame-of-audio (first - 1) * hop.
-        first : int
-            Number of the first frame.
 
         Returns
         -------
-        ndarray of complex, shape (..., periods - 1, harmonics)
+        ndarray of complex, shape (..., periods, harmonics)
+            Amplitudes a of Re a e^(2 pi i h f (n - c) / fs), c being the centre of each period.
         """
         periods = samples.reshape(*samples.shape[:-1], -1, self.hop)
-        weighted = self._waves * (2 / self.hop * self._window)[:, None]
-        halves = periods[..., :-1, :] @ weighted[: self.hop]
-        halves += periods[..., 1:, :] @ weighted[self.hop :]
-        count = len(self.harmonics)
-        result = halves[..., :count] - 1j * halves[..., count:]
-        return result * self._turn(first, periods.shape[-2] - 1)
+        return _complex(periods @ self._fit)
 
-    def samples(self, amplitudes: Amplitudes, first: int) -> Samples:
-        """Return the sound between the centres of successive frames.
+    def fit_single(self, samples: Samples) -> NDArray[np.complex64]:
+        """Do the same in single precision, twice as fast: good for looking."""
+        periods = samples.reshape(*samples.shape[:-1], -1, self.hop).astype(np.float32)
+        return _complex(periods @ self._fit.astype(np.float32)).astype(np.complex64)
+
+    def sound(self, amplitudes: Amplitudes) -> Samples:
+        """Return the sound between the centres of successive periods.
 
         Parameters
         ----------
-        amplitudes : ndarray of complex, shape (..., frames, harmonics)
-        first : int
-            Number of the first frame.
+        amplitudes : ndarray of complex, shape (..., periods, harmonics)
+            As `fit` gives them.
 
         Returns
         -------
-        ndarray of shape (..., (frames - 1) * hop)
-            From frame-of-audio first * hop on.
+        ndarray of shape (..., (periods - 1) * hop)
+            It begins at sample hop // 2 of the first period.
         """
-        turned = amplitudes * self._turn(first, amplitudes.shape[-2]).conj()
-        parts = np.concatenate([turned.real, -turned.imag], axis=-1)
-        shaped = (self._waves * self._window[:, None]).T
-        sound = parts[..., :-1, :] @ shaped[:, self.hop :]
-        sound += parts[..., 1:, :] @ shaped[:, : self.hop]
+        parts = np.concatenate([amplitudes.real, amplitudes.imag], axis=-1)
+        sound = parts[..., :-1, :] @ self._shaped[0]
+        sound += parts[..., 1:, :] @ self._shaped[1]
         flat: Samples = sound.reshape(*sound.shape[:-2], -1)
         return flat
+
+
+def _complex(parts: NDArray[Any]) -> NDArray[Any]:
+    count = parts.shape[-1] // 2
+    joined: NDArray[Any] = parts[..., :count] - 1j * parts[..., count:]
+    return joined
+
+
+def turned(cycles: Reals, harmonics: tuple[int, ...]) -> Amplitudes:
+    """Return e^(2 pi i h c) for phases c in cycles, shape (phases, harmonics)."""
+    basic = np.exp(2j * np.pi * cycles)
+    # Powers of the fundamental's turn, exact to rounding and cheaper than so many sines.
+    out = np.empty((cycles.size, len(harmonics)), dtype=np.complex128)
+    power, number = np.ones(cycles.size, dtype=np.complex128), 0
+    for index, harmonic in enumerate(harmonics):
+        while number < harmonic:
+            power, number = power * basic, number + 1
+        out[:, index] = power
+    return out

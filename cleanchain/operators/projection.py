@@ -1,110 +1,293 @@
-"""Hum taken out by a weighted projection on its harmonics, along a known path of the mains."""
+"""Hum taken out by a weighted projection on its known waveform, along a known path of the mains."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, GridFlow, Operator
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames
+from cleanchain.operators.base import Flow, Operator
+from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
 
-#: Mains periods that one step of the grid answers for.
-_PERIODS_A_STEP = 400
+#: Periods from one level to the next; each is an average under a Hann window of four times that.
+BIN = 8
+#: Periods that are worked on together, a multiple of `BIN`.
+_BLOCK = 32 * BIN
+#: Information that an unknown level between zero and about one is worth: where the lane says less
+#: about its level than this, less is subtracted.
+_PRIOR = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class ExpectedHum:
+    """What a hum is expected to be, on knots that are joined by straight lines.
+
+    Parameters
+    ----------
+    knot_s : ndarray of shape (knots,)
+        Times of the knots, s, ascending.
+    cycles : ndarray of shape (knots,)
+        Phase of the mains beyond the steady turn of the frames, in cycles.
+    shape : ndarray of complex, shape (channels, knots or 1, harmonics)
+        Amplitudes at a phase of zero and a level of one.
+    trust : ndarray of shape (channels, knots, harmonics)
+        One over the variance of the real part of a period's amplitude, all but the hum.
+    """
+
+    knot_s: Reals
+    cycles: Reals
+    shape: Amplitudes
+    trust: NDArray[np.float32]
+
+    def at(
+        self, frames: HarmonicFrames, first: int, count: int
+    ) -> tuple[Amplitudes, NDArray[np.floating]]:
+        """Return hum and trust in periods, each (channels, count, harmonics)."""
+        seconds = frames.seconds(count, first)
+        knots = np.searchsorted(self.knot_s, seconds, side="right") - 1
+        low = np.clip(knots, 0, max(self.knot_s.size - 2, 0))
+        high = np.minimum(low + 1, self.knot_s.size - 1)
+        gap = np.maximum(self.knot_s[high] - self.knot_s[low], 1e-9)
+        part = np.clip((seconds - self.knot_s[low]) / gap, 0.0, 1.0)
+        cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
+        turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
+        blend = part[:, None]
+        trust = self.trust[:, low] + blend * (self.trust[:, high] - self.trust[:, low])
+        shape = self.shape
+        if shape.shape[1] > 1:
+            shape = shape[:, low] + blend * (shape[:, high] - shape[:, low])
+        return shape * turn, trust
 
 
 @dataclass(frozen=True, eq=False)
 class HumProjection(Operator):
-    """Subtract, period by period, what a lane has in common with an expected hum.
+    """Subtract what a lane has in common with an expected hum.
 
-    In the frame k the hum of harmonic h is expected to be ``shape[c, h] * level[k]`` turned by
-    h times ``phase[k]``. Over the frames around k, weighed by a window and by ``weight``, the
-    complex factor u with the least squared difference between lane and u times the expected hum
-    is found, and that hum is subtracted. With phase, level and weight given, this is linear.
+    Around each `BIN` periods one level is found, that with the least weighted squared difference
+    between the lane and the hum times the level, over all harmonics of a channel together. With
+    the hum, its trust and the widths given, this is linear in the lane, and only one number is
+    free in a time of the width.
 
     Parameters
     ----------
     frames : HarmonicFrames
         Cuts the lanes.
-    phase : ndarray of shape (frames,)
-        Phase of the mains beyond the steady turn of ``frames``, rad.
-    level : ndarray of shape (frames,)
-        Expected level of the hum relative to its shape, >= 0.
-    shape : ndarray of complex, shape (channels, harmonics)
-        Expected amplitudes at level 1.
-    weight : ndarray of shape (channels, frames, harmonics)
-        Trust in each frame, > 0.
-    half_frames : tuple of int
-        For each harmonic, frames before and after that one factor is found from.
+    hum : ExpectedHum
+        What to look for.
+    half_bins : ndarray of int, shape (channels, bins)
+        For each level, how many levels before and after it is averaged with, under a Hann window.
+    breaks : tuple of int
+        Periods at which another stretch begins; no level looks across.
     share : ndarray of shape (channels, harmonics)
-        Part of the hum that is subtracted, up to 1: the rest fills the hole to the floor around.
+        Part of each harmonic that is subtracted.
     """
 
     frames: HarmonicFrames
-    phase: NDArray[np.float64]
-    level: NDArray[np.float64]
-    shape: Amplitudes
-    weight: NDArray[np.float32]
-    half_frames: tuple[int, ...]
-    share: NDArray[np.float64]
+    hum: ExpectedHum
+    half_bins: NDArray[np.int_]
+    breaks: tuple[int, ...]
+    share: Reals
 
-    @property
+    @cached_property
     def reach(self) -> int:
-        """Mains periods before and after a sample that its output depends on."""
-        return max(self.half_frames) + 2
+        """Periods before and after one that its level depends on, whole blocks."""
+        periods = (int(self.half_bins.max(initial=0)) + 1) * BIN + 2 * BIN
+        return -(-periods // _BLOCK) * _BLOCK
 
     def start(self, lanes: int, channels: int, frames: int) -> Flow:
         """Begin a run; see `Operator.start`."""
         return _ProjectionFlow(self, lanes, channels, frames)
 
 
-class _ProjectionFlow(GridFlow):
+class _ProjectionFlow(Flow):
+    """Blocks of `_BLOCK` periods are fitted as they come in, and leave when all around is known."""
+
     def __init__(self, operator: HumProjection, lanes: int, channels: int, frames: int) -> None:
         self._operator = operator
+        self._lanes, self._channels, self._frames = lanes, channels, frames
         hop = operator.frames.hop
-        super().__init__(
-            lanes,
-            channels,
-            frames,
-            step=_PERIODS_A_STEP * hop,
-            context=operator.reach * hop,
-            ends="zero",
-        )
+        self._half = hop // 2
+        self._block = _BLOCK * hop
+        self._waiting: list[Samples] = []  # pushed, not yet fitted
+        self._waiting_frames = 0
+        self._fitted: list[Samples] = []  # fitted, not yet returned, one array a block
+        self._returned = 0
+        self._blocks_in = 0
+        self._blocks_out = 0
+        self._blocks = -(-frames // self._block) if frames else 0
+        self._across: dict[int, tuple[Samples, Reals, Amplitudes]] = {}
+        self._last: Samples | None = None  # hum of the period before the next block
 
-    def _window(self, window: Samples, start: int) -> Samples:
+    def push(self, block: Samples) -> Samples:
+        """See `Flow.push`."""
+        self._waiting.append(block)
+        self._waiting_frames += block.shape[-1]
+        out = [np.empty((self._lanes, self._channels, 0))]
+        if self._waiting_frames >= self._block:
+            whole = np.concatenate(self._waiting, axis=-1)
+            at = 0
+            while whole.shape[-1] - at >= self._block:
+                self._fit(whole[..., at : at + self._block])
+                at += self._block
+                out += self._ready()
+            self._waiting = [whole[..., at:]]
+            self._waiting_frames = whole.shape[-1] - at
+        return np.concatenate(out, axis=-1) if len(out) > 1 else out[0]
+
+    def finish(self) -> Samples:
+        """See `Flow.finish`."""
+        out = [np.empty((self._lanes, self._channels, 0))]
+        if self._waiting_frames:
+            whole = np.concatenate(self._waiting, axis=-1)
+            missing = self._block - whole.shape[-1]
+            self._fit(np.pad(whole, ((0, 0), (0, 0), (0, missing))))
+        out += self._ready(all_in=True)
+        result = np.concatenate(out, axis=-1)
+        return result[..., : result.shape[-1] - max(self._returned - self._frames, 0)]
+
+    def _fit(self, samples: Samples) -> None:
+        """Fit a block: what its periods say of the level, and how surely."""
         plan = self._operator
-        reach, hop = plan.reach, plan.frames.hop
-        middle = start // hop
-        first = middle - reach + 1
-        seen = plan.frames.amplitudes(
-            window, first
-        )  # frames first ... middle + periods + reach - 1
-        number = first + np.arange(seen.shape[-2])
-        inside = (number >= 0) & (number < plan.phase.size)
-        at = np.clip(number, 0, plan.phase.size - 1)
-        turn = np.exp(1j * np.multiply.outer(plan.phase[at], plan.frames.harmonics))
-        expected = plan.shape[:, None] * plan.level[at, None] * turn  # (channels, frames, harm.)
-        trust = plan.weight[:, at] * inside[:, None]
-        above = trust * expected.conj() * seen
-        below = trust * np.abs(expected) ** 2
-        factor = np.empty_like(seen)
-        for index, half in enumerate(plan.half_frames):
-            over = _around(below[..., index], half)
-            under = _around(above[..., index], half)
-            factor[..., index] = under / np.where(over > 0, over, 1.0)
-        hum = factor * expected * plan.share[:, None]
-        keep = slice(reach - 1, reach + _PERIODS_A_STEP)  # frames at middle ... middle + periods
-        result: Samples = window[..., reach * hop : -reach * hop] - plan.frames.samples(
-            hum[..., keep, :], middle
+        hum, trust = plan.hum.at(plan.frames, self._blocks_in * _BLOCK, _BLOCK)
+        seen = plan.frames.fit(samples)
+        wanted = trust * hum
+        above = (seen.real * wanted.real + seen.imag * wanted.imag).sum(axis=-1)
+        below = (hum.real * wanted.real + hum.imag * wanted.imag).sum(axis=-1)
+        # A last period that is cut off says nothing.
+        whole = self._frames // plan.frames.hop
+        inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
+        self._across[self._blocks_in] = (above * inside, below * inside, hum)
+        self._fitted.append(samples)
+        self._blocks_in += 1
+
+    def _ready(self, all_in: bool = False) -> list[Samples]:
+        """Return the blocks for which all that they depend on is known."""
+        out = []
+        ahead = self._operator.reach // _BLOCK
+        while self._fitted and (all_in or self._blocks_in > self._blocks_out + ahead):
+            out.append(self._leave())
+            self._returned += out[-1].shape[-1]
+        return out
+
+    def _leave(self) -> Samples:
+        plan, number = self._operator, self._blocks_out
+        ahead = plan.reach // _BLOCK
+        around = range(number - ahead, number + ahead + 1)
+        empty = (
+            np.zeros((self._lanes, self._channels, _BLOCK)),
+            np.zeros((self._channels, _BLOCK)),
         )
+        parts = [self._across.get(one, empty)[:2] for one in around]
+        above = np.concatenate([part[0] for part in parts], axis=-1)
+        below = np.concatenate([part[1] for part in parts], axis=-1)
+        # One period more on either side, so that the sound can be joined up to the next block.
+        first = number * _BLOCK
+        level = levels(
+            above, below, (number - ahead) * _BLOCK, range(first - 1, first + _BLOCK + 1),
+            plan.half_bins, plan.breaks,
+        )  # fmt: skip
+        hum = self._across[number][2]
+        nothing = np.zeros_like(hum[:, :1])
+        before = self._across[number - 1][2][:, -1:] if number - 1 in self._across else nothing
+        after = self._across[number + 1][2][:, :1] if number + 1 in self._across else nothing
+        hum = np.concatenate([before, hum, after], axis=1)
+        amplitudes = level[..., None] * (hum * plan.share[:, None])
+        sound = plan.frames.sound(amplitudes)  # from hop // 2 in the period before
+        hop = plan.frames.hop
+        samples = self._fitted.pop(0)
+        result: Samples = samples - sound[..., hop - self._half : hop - self._half + self._block]
+        self._across.pop(number - ahead, None)
+        self._blocks_out += 1
         return result
 
 
-def _around(values: Amplitudes, half: int) -> Amplitudes:
-    """Sum along the last axis over `half` frames to either side, weighed by a Hann window."""
-    padded = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(half, half)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=-1)
-    summed: Amplitudes = windows @ np.hanning(2 * half + 3)[1:-1]
-    return summed
+def levels(
+    above: Samples,
+    below: Reals,
+    first: int,
+    wanted: range,
+    half_bins: NDArray[np.int_],
+    breaks: tuple[int, ...],
+) -> Samples:
+    """Find the level of a hum in given periods.
+
+    Parameters
+    ----------
+    above : ndarray of shape (lanes, channels, periods)
+        Weighted product of lane and hum, period by period, from period `first` on.
+    below : ndarray of shape (channels, periods)
+        Weighted power of the hum.
+    first : int
+        Number of the first period, a multiple of `BIN`; it may be negative.
+    wanted : range
+        Periods for which the level is wanted.
+    half_bins, breaks
+        See `HumProjection`.
+
+    Returns
+    -------
+    ndarray of shape (lanes, channels, wanted)
+    """
+    lanes, channels, count = above.shape
+    out = np.zeros((lanes, channels, len(wanted)))
+    edges = [first, *(one for one in breaks if first < one < first + count), first + count]
+    bins = (first // BIN) + np.arange(count // BIN)
+    for low, high in itertools.pairwise(edges):
+        periods = np.arange(max(wanted[0], low), min(wanted[-1] + 1, high))
+        if periods.size == 0:
+            continue
+        inside = (np.arange(first, first + count) >= low) & (np.arange(first, first + count) < high)
+        top, bottom = averaged(above * inside), averaged(below * inside)
+        # Levels at the centres of bins, those that lie in the stretch or beside it.
+        at = np.arange(periods[0] // BIN - 1, periods[-1] // BIN + 2)
+        at = at[(at >= bins[0]) & (at <= bins[-1])]
+        rows = at - bins[0]
+        level = np.empty((lanes, channels, at.size))
+        for channel in range(channels):
+            half = half_bins[channel, np.clip(at, 0, half_bins.shape[1] - 1)]
+            weight = hann_rows(rows, half, bins.size)
+            level[:, channel] = (top[:, channel] @ weight.T) / (weight @ bottom[channel] + _PRIOR)
+        spot = np.clip((periods + 0.5) / BIN - 0.5 - at[0], 0, at.size - 1)
+        left = np.minimum(spot.astype(int), max(at.size - 2, 0))
+        right = np.minimum(left + 1, at.size - 1)
+        here = level[..., left] + (spot - left) * (level[..., right] - level[..., left])
+        out[..., periods - wanted[0]] = here
+    return out
+
+
+def averaged(values: Samples) -> Samples:
+    """Sum periods to bins under a Hann window of four bins, zeros beyond the ends.
+
+    Parameters
+    ----------
+    values : ndarray of shape (..., bins * BIN)
+
+    Returns
+    -------
+    ndarray of shape (..., bins)
+    """
+    hann = 0.5 - 0.5 * np.cos(np.pi * (np.arange(4 * BIN) + 0.5) / (2 * BIN))
+    margin = [(0, 0)] * (values.ndim - 1) + [(2, 2)]
+    blocks = values.reshape(*values.shape[:-1], -1, BIN) @ hann.reshape(4, BIN).T
+    padded = np.pad(blocks, [*margin, (0, 0)])
+    count = blocks.shape[-2]
+    # Bin b is the middle of a window over the blocks b - 1.5 ... b + 2.5, half a bin to either side
+    summed = sum(
+        0.5
+        * (padded[..., part : part + count, part] + padded[..., part + 1 : part + 1 + count, part])
+        for part in range(4)
+    )
+    result: Samples = np.asarray(summed) / 4
+    return result
+
+
+def hann_rows(rows: NDArray[np.int_], half: NDArray[np.int_], count: int) -> Reals:
+    """Hann windows around rows, `half` to either side, shape (rows, count)."""
+    away = np.arange(count) - rows[:, None]
+    width = (half + 1)[:, None]
+    window: Reals = np.where(np.abs(away) < width, 0.5 + 0.5 * np.cos(np.pi * away / width), 0.0)
+    return window

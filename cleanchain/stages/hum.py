@@ -10,15 +10,16 @@ import numpy as np
 from cleanchain.audio.recall import Recall
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
-from cleanchain.measure import hum as learning
-from cleanchain.measure.hum import HumModel
+from cleanchain.measure import hum_in_take
+from cleanchain.measure.hum import HumModel, learn_silence
+from cleanchain.measure.hum_in_take import LinesModel
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
-from cleanchain.operators.projection import HumProjection
 from cleanchain.stages.base import Plan, Stage
-from cleanchain.stages.hum_following import followed, half_frames, shares, trust
+from cleanchain.stages.hum_following import Followed, follow
+from cleanchain.stages.hum_lines import followed, lines_out
 
 #: Width of a notch of the plain comb, Hz.
 NOTCH_HZ = 2.0
@@ -53,81 +54,93 @@ class Hum(Stage):
             raise SettingError(f"no method {self.method!r}", where=self.name)
 
     def _design(self, take: Source, silence: Source | None) -> Plan:
-        return self._with_model(take, self._learn(take, silence), silence is not None)
+        if silence is None:
+            return self._from_the_take(take)
+        model = _LEARNED.of(silence, self._nominal(), lambda: self._learn(silence))
+        return self._none() if model is None else self._along(take, model)
 
     def floor_after(self, silence: Source, plan: Plan) -> Source:
         """Return the silence with the hum taken out that was taken out of the take."""
-        model: HumModel | None = getattr(plan, "model", None)
-        own = self._with_model(silence, model, True) if model else self.plan(silence, silence)
+        own = (
+            self._along(silence, plan.model)
+            if isinstance(plan, HumPlan)
+            else self.plan(silence, silence)
+        )
         return silence if own.is_identity else Planned(silence, own.operator)
 
     def _nominal(self) -> tuple[float, ...]:
         return NOMINAL_HZ if self.mains_hz is None else (self.mains_hz,)
 
-    def _learn(self, take: Source, silence: Source | None) -> HumModel | None:
-        """Learn the waveform from the silence, or from the take itself."""
-        heard = take if silence is None else silence
-        settings = (self._nominal(), silence is not None)
-        return _LEARNED.of(heard, settings, lambda: self._learn_from(heard, silence is not None))
-
-    def _learn_from(self, heard: Source, alone: bool) -> HumModel | None:
-        for candidate in find_candidates(heard, self._nominal()):
-            model = learning.learn(heard, candidate, alone)
+    def _learn(self, silence: Source) -> HumModel | None:
+        for candidate in find_candidates(silence, self._nominal()):
+            model = learn_silence(silence, candidate)
             if model is not None:
                 return model
         return None
 
-    def _with_model(self, take: Source, model: HumModel | None, sure: bool) -> Plan:
+    def _none(self, reason: str = "no mains hum found") -> Plan:
         findings: dict[str, Any] = {"mains_hz": None, "harmonics": [], "learned_from": None}
-        if model is None:
-            return Plan(self, Identity(), findings, {"mains_hz": "no mains hum found"})
-        path = followed(take, model)
-        if path is None:
-            words = "the hum of the silence is not in the take"
-            return Plan(self, Identity(), findings, {"mains_hz": words})
-        frames, phase, seen = path
-        offset_hz = learning.mean_offset_hz(phase, frames, learning.presence(seen, model))
-        findings |= {
-            "mains_hz": round(frames.mains_hz + offset_hz, 4),
-            "mains_spread_hz": round(learning.spread_hz(phase, frames), 4),
-            "harmonics": _table(model, frames.mains_hz),
-            "learned_from": "silence" if sure else "take",
+        return Plan(self, Identity(), findings, {"mains_hz": reason})
+
+    def _along(self, take: Source, model: HumModel) -> Plan:
+        """Follow the waveform that the silence showed through the take."""
+        path = follow(take, model)
+        if not path.is_heard:
+            return self._none("the hum of the silence is not in the take")
+        findings: dict[str, Any] = {
+            "mains_hz": round(path.mains_hz, 4),
+            "mains_spread_hz": round(path.spread_hz, 4),
+            "harmonics": _table(model, path.mains_hz),
+            "learned_from": "silence",
         }
-        reasons = (
-            {}
-            if sure
-            else {"learned_from": "learned from the take itself, without a silence: less sure"}
-        )
-        if self.method == "notch":
-            operator = Comb.at(frames.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
-            reasons["method"] = operator.words()
-            return HumPlan(self, operator, findings, reasons, model=model)
-        level = learning.expected_levels(seen, phase, model)
-        weight = (
-            trust(seen, phase, level, model, take, frames)
-            if sure
-            else np.ones((take.channels, learning.frame_count(take, frames), 1), dtype=np.float32)
-        )
-        operator_ = HumProjection(
-            frames=frames,
-            phase=learning.to_frames(phase, take, frames),
-            level=learning.to_frames(level, take, frames),
-            shape=model.amplitudes,
-            weight=weight,
-            half_frames=half_frames(seen, phase, model, frames, sure),
-            share=shares(take, model, frames),
-        )
-        return HumPlan(self, operator_, findings, reasons, model=model)
+        if self.method == "track":
+            return HumPlan(self, path.operator(), findings, {}, model=model, path=path)
+        comb = Comb.at(path.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
+        reasons = {"method": comb.words()}
+        return HumPlan(self, comb, findings, reasons, model=model, path=path)
+
+    def _from_the_take(self, take: Source) -> Plan:
+        """Learn the lines from the take's own gaps."""
+        model = None
+        for candidate in find_candidates(take, self._nominal()):
+            model = hum_in_take.learn(take, candidate)
+            if model is not None:
+                break
+        if model is None:
+            return self._none()
+        frames, phase, seen = followed(take, model)
+        heard = hum_in_take.presence(seen, model)
+        mains_hz = frames.mains_hz + hum_in_take.mean_offset_hz(phase, frames, heard)
+        findings: dict[str, Any] = {
+            "mains_hz": round(mains_hz, 4),
+            "mains_spread_hz": round(hum_in_take.spread_hz(phase, frames), 4),
+            "harmonics": _table(model, mains_hz),
+            "learned_from": "take",
+        }
+        reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
+        if self.method == "track":
+            return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)
+        comb = Comb.at(mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
+        return Plan(self, comb, findings, reasons | {"method": comb.words()})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class HumPlan(Plan):
-    """A plan that remembers the waveform, so that the silence can go through with the same."""
+    """A plan that remembers the waveform and its path, so that others can go along with it.
 
-    model: HumModel | None = None
+    Parameters
+    ----------
+    model : HumModel
+        What the silence showed.
+    path : Followed
+        The take along its mains.
+    """
+
+    model: HumModel
+    path: Followed
 
 
-def _table(model: HumModel, mains_hz: float) -> list[dict[str, Any]]:
+def _table(model: HumModel | LinesModel, mains_hz: float) -> list[dict[str, Any]]:
     """One row a harmonic: its frequency, level and the standard deviation of the level."""
     rows = []
     for index, harmonic in enumerate(model.harmonics):

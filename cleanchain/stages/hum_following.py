@@ -1,122 +1,231 @@
-"""How the hum stage follows a known waveform through a take: level, trust, width, share."""
+"""How the hum stage follows a known waveform through a take."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Source
-from cleanchain.fourier import fast_length_within, rfft
-from cleanchain.measure import hum as learning
-from cleanchain.measure.hum import HumModel
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames
+from cleanchain.audio.source import Samples, Source
+from cleanchain.fourier import fast_length
+from cleanchain.measure.hum import PERIOD_NOISE, HumModel
+from cleanchain.measure.hum_breaks import find_breaks
+from cleanchain.measure.hum_cells import (
+    STRIDE,
+    Cells,
+    at_seconds,
+    cells_along,
+    cells_of,
+    periods_of,
+    retuned,
+)
+from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
+from cleanchain.measure.mains_phase import refine, rough_path
+from cleanchain.operators.harmonics import HarmonicFrames, Reals
+from cleanchain.operators.projection import ExpectedHum, HumProjection
 
-Reals = NDArray[np.float64]
+#: Length of the stretches in which the take's own frequency is looked for, s, and their number.
+_STRETCH_S, _STRETCHES = 4.0, 40
+#: How far the take's mean frequency may be from that of the silence, Hz.
+_OFFSET_HZ = 0.6
+#: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
+_UNSTEADY = 1e-3
+#: A hum is heard where its level is so many standard deviations above zero, and so high.
+_HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
+#: Periods of hum that are put to sound at a time.
+_CHUNK_PERIODS = 4096
 
-#: Half lengths that one factor of a harmonic is found from, s, the steadier the longer: with a
-#: waveform known from a silence, and with one learned from the take itself.
-_HALVES_S = {True: (2.4, 1.2, 0.6), False: (1.2, 1.2, 0.6)}
 
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """A take as seen along its mains.
 
-def followed(take: Source, model: HumModel) -> tuple[HarmonicFrames, Reals, Amplitudes] | None:
-    """Follow the mains through a take.
-
-    Returns
-    -------
+    Parameters
+    ----------
+    model : HumModel
+        The waveform.
     frames : HarmonicFrames
-        Centred on the take's own mean frequency.
-    phase : ndarray of shape (times,)
-        Path of the phase beyond the steady turn, rad, on the times of `learning.average`.
-    seen : ndarray of complex, shape (channels, times, harmonics)
-        The averaged amplitudes.
+        At the take's own mean frequency.
+    cells : Cells
+        What is seen, around that frequency.
+    phase, phase_sd : ndarray of shape (cells,)
+        Path of the mains phase beyond the steady turn, rad.
+    noise : ndarray of shape (channels, cells, harmonics)
+        Power of all but the hum in each cell.
+    jumps : list of int
+        Cells at which the phase jumps.
+    breaks : tuple of int
+        Periods at which the level jumps.
     """
+
+    model: HumModel
+    frames: HarmonicFrames
+    cells: Cells
+    phase: Reals
+    phase_sd: Reals
+    noise: Reals
+    jumps: list[int]
+    breaks: tuple[int, ...]
+
+    @cached_property
+    def levels(self) -> tuple[NDArray[np.int_], Reals, Reals]:
+        """How long each level is averaged, the levels, their standard deviations."""
+        return average_levels(self.cells, self.model.amplitudes, self.phase, self.noise)
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether the hum of the waveform is in the take at all."""
+        _, level, sd = self.levels
+        return bool((level > np.maximum(_HEARD_SD * sd, _HEARD_LEVEL)).any())
+
+    @property
+    def mains_hz(self) -> float:
+        """Mean mains frequency of the take."""
+        return self.frames.mains_hz
+
+    @property
+    def spread_hz(self) -> float:
+        """Standard deviation of the mains frequency, seen over two seconds, Hz."""
+        width = max(round(2.0 / self.cells.step_s), 1)
+        if self.phase.size <= width:
+            return 0.0
+        slope = (self.phase[width:] - self.phase[:-width]) / (2 * np.pi * width * self.cells.step_s)
+        # A jump of the phase is no wandering of the frequency.
+        ends = width + np.arange(slope.size)
+        whole = [not any(end - width < jump <= end for jump in self.jumps) for end in ends]
+        return float(np.std(slope[whole])) if any(whole) else 0.0
+
+    def expected(self) -> ExpectedHum:
+        """Return what the hum is expected to be, and how far each place is to be trusted."""
+        return ExpectedHum(
+            self._knot_s,
+            self.phase / (2 * np.pi),
+            self.model.amplitudes[:, None],
+            (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32),
+        )
+
+    def operator(self) -> HumProjection:
+        """Return the operator that takes the hum out."""
+        share = np.ones(self.model.amplitudes.shape)
+        return HumProjection(self.frames, self.expected(), self.levels[0], self.breaks, share)
+
+    def continued(self, frames: int, joins: Sequence[int] = ()) -> Samples:
+        """Return the hum alone, at the level and along the phase that were found.
+
+        Parameters
+        ----------
+        frames : int
+            Length, up to that of the take.
+        joins : sequence of int
+            Frames at which the take begins anew: the phase goes on there without a jump.
+
+        Returns
+        -------
+        ndarray of shape (channels, frames)
+        """
+        phase, hop = self.phase, self.frames.hop
+        if joins:
+            steps = np.diff(phase, prepend=phase[0])
+            for join in joins:
+                cell = int(join / hop / STRIDE)
+                steps[max(cell - 1, 0) : cell + 2] = 0.0
+            phase = phase[0] + np.cumsum(steps)
+        path = replace(self, phase=phase).expected()
+        level = self.levels[1].clip(min=0.0)
+        count = self.frames.periods(frames)
+        parts = [np.empty((level.shape[0], 0))]
+        for first in range(0, count, _CHUNK_PERIODS):
+            size = min(_CHUNK_PERIODS, count - first)
+            # One period more on either side, so that the sound joins.
+            hum, _ = path.at(self.frames, first - 1, size + 2)
+            seconds = self.frames.seconds(size + 2, first - 1)
+            heard = at_seconds(level, self.cells.step_s / 2, seconds, axis=1)
+            sound = self.frames.sound(hum * heard[..., None])
+            start = hop - hop // 2
+            parts.append(sound[..., start : start + size * hop])
+        result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
+        return result
+
+    @property
+    def _knot_s(self) -> Reals:
+        knots: Reals = self.cells.seconds - 0.5 / self.frames.rate_hz
+        return knots
+
+
+def follow(take: Source, model: HumModel) -> Followed:
+    """Follow the mains through a take, once the waveform of the hum is known."""
     frames = HarmonicFrames(take.rate_hz, model.mains_hz, model.harmonics)
-    for _ in range(2):
-        seen = learning.average(learning.amplitudes_of(take, frames))
-        phase = learning.follow_phase(seen, model)
-        offset_hz = learning.mean_offset_hz(phase, frames, learning.presence(seen, model))
-        if abs(offset_hz) < 0.02:
-            break
+    periods = periods_of(take, frames)
+    offset_hz = _rough_offset(periods, frames, model)
+    if abs(offset_hz) > 0.2:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
-    return frames, phase, seen
-
-
-def trust(
-    seen: Amplitudes,
-    phase: Reals,
-    level: Reals,
-    model: HumModel,
-    take: Source,
-    frames: HarmonicFrames,
-) -> NDArray[np.float32]:
-    """Return the trust in each frame: one over its spread and its own deviation, squared.
-
-    It needs a waveform known from a silence; one that was learned from the take is no judge of
-    what in the take is hum.
-    """
-    away = (
-        np.abs(learning.turned(seen, phase, model) - model.amplitudes[:, None] * level[:, None])
-        ** 2
+        periods, offset_hz = periods_of(take, frames), 0.0
+    cells = cells_of(retuned(periods, frames, offset_hz), frames)
+    quiet = (model.noise + _UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
+    noise = cells.beside + quiet
+    phase, jumps = rough_path(cells, model.amplitudes, noise)
+    sd = np.zeros(cells.count)
+    for _ in range(3):
+        level = levels_of(cells, model.amplitudes, phase, noise)
+        expected = model.amplitudes[:, None] * level[..., None]
+        noise = noise_of(cells, expected, phase) + quiet
+        phase, sd = refine(cells, expected, noise, phase, jumps)
+    around = retuned(periods, frames, offset_hz)
+    breaks = find_breaks(
+        around, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
     )
-    expected = np.abs(model.amplitudes)[:, None] ** 2
-    spread = model.spread[:, None] ** 2 + 1e-4 * expected + 1e-24
-    times = learning.to_frames(1 / (spread + away), take, frames, axis=1)
-    # A harmonic's trust is relative: its largest is 1.
-    relative: NDArray[np.float32] = (times / times.max(axis=1, keepdims=True)).astype(np.float32)
-    return relative
+    # Once more along the path found, so that no line is smeared by its own wandering.
+    cells = cells_along(around, frames, phase)
+    for _ in range(2):
+        level = levels_of(cells, model.amplitudes, phase, noise)
+        expected = model.amplitudes[:, None] * level[..., None]
+        noise = noise_of(cells, expected, phase) + quiet
+        phase, sd = refine(cells, expected, noise, phase, jumps)
+    say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
+    drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
+    frames = replace(frames, mains_hz=frames.mains_hz + offset_hz + drift_hz)
+    steady = 2 * np.pi * drift_hz * cells.seconds
+    cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
+    return Followed(model, frames, cells, phase, sd, noise, jumps, breaks)
 
 
-def half_frames(
-    seen: Amplitudes, phase: Reals, model: HumModel, frames: HarmonicFrames, sure: bool
-) -> tuple[int, ...]:
-    """Choose for each harmonic how long one factor holds: long, unless the line is wide.
-
-    A line is wide when what lies 0.2 to 0.5 Hz (0.5 to 1 Hz) beside it stands 9 dB above what
-    lies further out, as of a hum whose level is unsteady.
-    """
-    turned = learning.turned(seen, phase, model)
-    times_hz = frames.rate_hz / (frames.hop * learning.STRIDE)
-    count = turned.shape[1]
-    spectrum = np.abs(np.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
-    hz = np.abs(np.fft.fftfreq(count, 1 / times_hz))
-    power = spectrum.sum(axis=0)
-    periods_hz = frames.rate_hz / frames.hop
-    halves = []
-    for index in range(len(model.harmonics)):
-        far = _level(power[:, index], hz, 1.2, 2.4)
-        choice = 0
-        for wider, (low, high) in enumerate(((0.2, 0.5), (0.5, 1.0)), start=1):
-            if _level(power[:, index], hz, low, high) > 8 * far > 0:
-                choice = wider
-        halves.append(max(round(_HALVES_S[sure][choice] * periods_hz), 2))
-    return tuple(halves)
+def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int]) -> float:
+    """Slope of a path that jumps, by weighted least squares with an intercept for each stretch."""
+    top = bottom = 0.0
+    for low, high in itertools.pairwise([0, *jumps, phase.size]):
+        part = weight[low:high]
+        at = seconds[low:high] - np.average(seconds[low:high], weights=part)
+        top += float((part * at * phase[low:high]).sum())
+        bottom += float((part * at**2).sum())
+    return top / bottom if bottom > 0 else 0.0
 
 
-def _level(power: Reals, hz: Reals, low: float, high: float) -> float:
-    inside = (hz >= low) & (hz < high)
-    return float(np.median(power[inside])) if inside.any() else 0.0
-
-
-def shares(take: Source, model: HumModel, frames: HarmonicFrames) -> Reals:
-    """Part of each harmonic to subtract, so that its line ends at the floor around, not in a hole.
-
-    The floor is the median power 3 to 6 Hz to either side over the first minute.
-    """
-    size = min(take.frames, 60 * take.rate_hz)
-    size = fast_length_within(size)
-    window = np.hanning(size)
-    spectrum = rfft(take.read(0, size) * window)
-    amplitude = np.abs(spectrum) * 2 / window.sum()
-    bin_hz = take.rate_hz / size
-    share = np.ones(model.amplitudes.shape)
-    for index, harmonic in enumerate(model.harmonics):
-        centre = harmonic * frames.mains_hz / bin_hz
-        offsets = np.arange(int(3 / bin_hz), int(6 / bin_hz) + 1)
-        around = np.concatenate([np.round(centre - offsets), np.round(centre + offsets)])
-        beside = amplitude[:, np.clip(around.astype(int), 0, amplitude.shape[1] - 1)]
-        floor = np.median(beside, axis=1)
-        line = np.abs(model.amplitudes[:, index])
-        share[:, index] = 1 - np.clip(floor / np.maximum(line, 1e-15), 0.0, 1.0)
-    return share
+def _rough_offset(periods: NDArray[np.complex64], frames: HarmonicFrames, model: HumModel) -> float:
+    """Find how far the take's mean frequency is from that of the silence, to 30 mHz."""
+    size = min(round(_STRETCH_S / frames.period_s), periods.shape[1])
+    starts = np.arange(0, periods.shape[1] - size + 1, max(size // 2, 1))
+    if starts.size > _STRETCHES:
+        starts = starts[np.linspace(0, starts.size - 1, _STRETCHES).astype(int)]
+    padded = fast_length(4 * size)
+    window = np.hanning(size + 2)[1:-1].astype(np.float32)
+    bin_hz = 1 / (padded * frames.period_s)
+    grid = np.arange(-_OFFSET_HZ, _OFFSET_HZ + 0.005, 0.01)
+    merit = np.zeros(grid.size)
+    for index, harmonic in enumerate(frames.harmonics):
+        stretches = np.stack([periods[:, s : s + size, index] for s in starts.tolist()])
+        spectrum = np.abs(np.fft.fft(stretches * window, padded, axis=-1)) ** 2
+        steady = np.percentile(spectrum, 25, axis=0) if starts.size > 3 else spectrum.min(axis=0)
+        around = np.median(steady, axis=-1)
+        line = (0.5 * window.sum() * np.abs(model.amplitudes[:, index])) ** 2
+        rows = np.round(harmonic * grid / bin_hz).astype(int) % padded
+        # A line counts up to its own height over the floor, however loud a note on it is.
+        height = (
+            np.minimum(steady[:, rows], line[:, None]) / (around + 0.05 * line + 1e-20)[:, None]
+        )
+        merit += np.log1p(height).sum(axis=0)
+    best = merit > merit.max() - 1e-9
+    return float(grid[best].mean())

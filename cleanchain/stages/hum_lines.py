@@ -1,0 +1,114 @@
+"""How the hum stage works where no silence shows the hum alone: line by line, from the take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cleanchain.audio.source import Source
+from cleanchain.fourier import fast_length_within, rfft
+from cleanchain.measure import hum_in_take as learning
+from cleanchain.measure.hum_in_take import LinesModel
+from cleanchain.operators.line_frames import Amplitudes, LineFrames
+from cleanchain.operators.line_projection import LineProjection
+
+Reals = NDArray[np.float64]
+
+#: Half lengths that one factor of a harmonic is found from, s, the steadier the longer.
+_HALVES_S = (1.2, 1.2, 0.6)
+
+
+def lines_out(
+    take: Source, model: LinesModel, frames: LineFrames, phase: Reals, seen: Amplitudes
+) -> LineProjection:
+    """Return the operator that takes the lines of a followed hum out, down to what lies around."""
+    level = learning.expected_levels(seen, phase, model)
+    count = learning.frame_count(take, frames)
+    return LineProjection(
+        frames=frames,
+        phase=learning.to_frames(phase, take, frames),
+        level=learning.to_frames(level, take, frames),
+        shape=model.amplitudes,
+        weight=np.ones((take.channels, count, 1), dtype=np.float32),
+        half_frames=half_frames(seen, phase, model, frames),
+        share=shares(take, model, frames),
+    )
+
+
+def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Amplitudes]:
+    """Follow the mains through a take.
+
+    Returns
+    -------
+    frames : LineFrames
+        Centred on the take's own mean frequency.
+    phase : ndarray of shape (times,)
+        Path of the phase beyond the steady turn, rad, on the times of `learning.average`.
+    seen : ndarray of complex, shape (channels, times, harmonics)
+        The averaged amplitudes.
+    """
+    frames = LineFrames(take.rate_hz, model.mains_hz, model.harmonics)
+    for _ in range(2):
+        seen = learning.average(learning.amplitudes_of(take, frames))
+        phase = learning.follow_phase(seen, model)
+        offset_hz = learning.mean_offset_hz(phase, frames, learning.presence(seen, model))
+        if abs(offset_hz) < 0.02:
+            break
+        frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
+    return frames, phase, seen
+
+
+def half_frames(
+    seen: Amplitudes, phase: Reals, model: LinesModel, frames: LineFrames
+) -> tuple[int, ...]:
+    """Choose for each harmonic how long one factor holds: long, unless the line is wide.
+
+    A line is wide when what lies 0.2 to 0.5 Hz (0.5 to 1 Hz) beside it stands 9 dB above what
+    lies further out, as of a hum whose level is unsteady.
+    """
+    turned = learning.turned(seen, phase, model)
+    times_hz = frames.rate_hz / (frames.hop * learning.STRIDE)
+    count = turned.shape[1]
+    spectrum = np.abs(np.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
+    hz = np.abs(np.fft.fftfreq(count, 1 / times_hz))
+    power = spectrum.sum(axis=0)
+    periods_hz = frames.rate_hz / frames.hop
+    halves = []
+    for index in range(len(model.harmonics)):
+        far = _level(power[:, index], hz, 1.2, 2.4)
+        choice = 0
+        for wider, (low, high) in enumerate(((0.2, 0.5), (0.5, 1.0)), start=1):
+            if _level(power[:, index], hz, low, high) > 8 * far > 0:
+                choice = wider
+        halves.append(max(round(_HALVES_S[choice] * periods_hz), 2))
+    return tuple(halves)
+
+
+def _level(power: Reals, hz: Reals, low: float, high: float) -> float:
+    inside = (hz >= low) & (hz < high)
+    return float(np.median(power[inside])) if inside.any() else 0.0
+
+
+def shares(take: Source, model: LinesModel, frames: LineFrames) -> Reals:
+    """Part of each harmonic to subtract, so that its line ends at the floor around, not in a hole.
+
+    The floor is the median power 3 to 6 Hz to either side over the first minute.
+    """
+    size = min(take.frames, 60 * take.rate_hz)
+    size = fast_length_within(size)
+    window = np.hanning(size)
+    spectrum = rfft(take.read(0, size) * window)
+    amplitude = np.abs(spectrum) * 2 / window.sum()
+    bin_hz = take.rate_hz / size
+    share = np.ones(model.amplitudes.shape)
+    for index, harmonic in enumerate(model.harmonics):
+        centre = harmonic * frames.mains_hz / bin_hz
+        offsets = np.arange(int(3 / bin_hz), int(6 / bin_hz) + 1)
+        around = np.concatenate([np.round(centre - offsets), np.round(centre + offsets)])
+        beside = amplitude[:, np.clip(around.astype(int), 0, amplitude.shape[1] - 1)]
+        floor = np.median(beside, axis=1)
+        line = np.abs(model.amplitudes[:, index])
+        share[:, index] = 1 - np.clip(floor / np.maximum(line, 1e-15), 0.0, 1.0)
+    return share
