@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.hum_cells import stretchwise
+from cleanchain.measure.hum_cells import STRIDE, stretchwise
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
 
 #: Periods before and after a break that are compared.
@@ -82,3 +82,42 @@ def find_breaks(
         found.append(int(edges[best]))
         merit[max(best - _SIDE, 0) : best + _SIDE + 1] = 0.0
     return tuple(sorted(found))
+
+
+def find_jump(
+    periods: NDArray[np.complex64],
+    frames: HarmonicFrames,
+    shape: Amplitudes,
+    noise: Reals,
+    phase: Reals,
+    cell: int,
+) -> int:
+    """Find the period at which the phase jumps, near the cell at which another path begins.
+
+    Parameters
+    ----------
+    periods, frames, shape, noise
+        See `find_breaks`.
+    phase : ndarray of shape (cells,)
+        rad.
+    cell : int
+        First cell of the path after the jump, give or take one.
+
+    Returns
+    -------
+    int
+        Number of the first period after the jump: what lies before agrees best with the phase
+        before, what follows with that after. Strictly between the centres of the first and the
+        last cell.
+    """
+    count = periods.shape[1]
+    low, high = max((cell - 2) * STRIDE, 0), min((cell + 2) * STRIDE, count)
+    sides = phase[max(cell - 2, 0)], phase[min(cell + 1, phase.size - 1)]
+    turn = np.exp(-1j * np.multiply.outer(sides, frames.harmonics))
+    weight = shape.conj() / noise
+    before, after = np.einsum(
+        "ch,ckh,sh->sk", weight, periods[:, low:high], turn, optimize=True
+    ).real
+    gain = np.concatenate([[0.0], np.cumsum(before)]) - np.concatenate([[0.0], np.cumsum(after)])
+    best = low + int(gain.argmax())
+    return int(np.clip(best, STRIDE // 2 + 1, max((phase.size - 1) * STRIDE, STRIDE // 2 + 1)))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Samples, Source
 from cleanchain.fourier import fast_length
 from cleanchain.measure.hum import PERIOD_NOISE, HumModel
-from cleanchain.measure.hum_breaks import find_breaks
+from cleanchain.measure.hum_breaks import find_breaks, find_jump
 from cleanchain.measure.hum_cells import (
     STRIDE,
     Cells,
@@ -57,7 +57,7 @@ class Followed:
     noise : ndarray of shape (channels, cells, harmonics)
         Power of all but the hum in each cell.
     jumps : list of int
-        Cells at which the phase jumps.
+        Periods at which the phase jumps.
     breaks : tuple of int
         Periods at which the level jumps.
     """
@@ -96,16 +96,25 @@ class Followed:
         slope = (self.phase[width:] - self.phase[:-width]) / (2 * np.pi * width * self.cells.step_s)
         # A jump of the phase is no wandering of the frequency.
         ends = width + np.arange(slope.size)
-        whole = [not any(end - width < jump <= end for jump in self.jumps) for end in ends]
+        cells = [jump / STRIDE for jump in self.jumps]
+        whole = [not any(end - width - 1 < jump <= end + 1 for jump in cells) for end in ends]
         return float(np.std(slope[whole])) if any(whole) else 0.0
 
     def expected(self) -> ExpectedHum:
         """Return what the hum is expected to be, and how far each place is to be trusted."""
+        knots = self.cells.seconds - 0.5 / self.frames.rate_hz
+        cycles = self.phase / (2 * np.pi)
+        trust = (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32)
+        # At a jump two knots lie at one time, each with what is on its side.
+        at = [_first_cell(jump) for jump in self.jumps]
+        when = [jump * self.frames.period_s for jump in self.jumps]
+        places = np.repeat(at, 2).astype(int)
+        sources = np.ravel([[cell - 1, cell] for cell in at]).astype(int)
         return ExpectedHum(
-            self._knot_s,
-            self.phase / (2 * np.pi),
+            np.insert(knots, places, np.repeat(when, 2)),
+            np.insert(cycles, places, cycles[sources]),
             self.model.amplitudes[:, None],
-            (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32),
+            np.insert(trust, places, trust[:, sources], axis=1),
         )
 
     def operator(self) -> HumProjection:
@@ -150,11 +159,6 @@ class Followed:
         result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
         return result
 
-    @property
-    def _knot_s(self) -> Reals:
-        knots: Reals = self.cells.seconds - 0.5 / self.frames.rate_hz
-        return knots
-
 
 def follow(take: Source, model: HumModel) -> Followed:
     """Follow the mains through a take, once the waveform of the hum is known."""
@@ -178,8 +182,13 @@ def follow(take: Source, model: HumModel) -> Followed:
     breaks = find_breaks(
         around, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
     )
+    jumps_at = [
+        find_jump(around, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
+        for jump in jumps
+    ]
+    phase, jumps = _beside_jumps(phase, jumps_at)
     # Once more along the path found, so that no line is smeared by its own wandering.
-    cells = cells_along(around, frames, phase)
+    cells = cells_along(around, frames, phase, jumps_at)
     for _ in range(2):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]
@@ -190,7 +199,30 @@ def follow(take: Source, model: HumModel) -> Followed:
     frames = replace(frames, mains_hz=frames.mains_hz + offset_hz + drift_hz)
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
-    return Followed(model, frames, cells, phase, sd, noise, jumps, breaks)
+    return Followed(model, frames, cells, phase, sd, noise, jumps_at, breaks)
+
+
+def _first_cell(jump: int) -> int:
+    """Return the first cell whose centre lies after a jump."""
+    return int(np.ceil(jump / STRIDE - 0.5))
+
+
+def _beside_jumps(phase: Reals, jumps_at: list[int]) -> tuple[Reals, list[int]]:
+    """Give the cells that look across a jump the phase of the next one on their side.
+
+    Returns
+    -------
+    phase : ndarray of shape (cells,)
+    jumps : list of int
+        Cells at which another path begins.
+    """
+    phase, jumps = phase.copy(), [_first_cell(jump) for jump in jumps_at]
+    for jump in jumps:
+        if jump >= 2:
+            phase[jump - 1] = phase[jump - 2]
+        if jump + 1 < phase.size:
+            phase[jump] = phase[jump + 1]
+    return phase, jumps
 
 
 def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int]) -> float:
@@ -218,14 +250,12 @@ def _rough_offset(periods: NDArray[np.complex64], frames: HarmonicFrames, model:
     for index, harmonic in enumerate(frames.harmonics):
         stretches = np.stack([periods[:, s : s + size, index] for s in starts.tolist()])
         spectrum = np.abs(np.fft.fft(stretches * window, padded, axis=-1)) ** 2
-        steady = np.percentile(spectrum, 25, axis=0) if starts.size > 3 else spectrum.min(axis=0)
-        around = np.median(steady, axis=-1)
-        line = (0.5 * window.sum() * np.abs(model.amplitudes[:, index])) ** 2
+        floor = np.median(spectrum, axis=-1, keepdims=True)
+        line = ((0.5 * window.sum() * np.abs(model.amplitudes[:, index])) ** 2)[:, None]
         rows = np.round(harmonic * grid / bin_hz).astype(int) % padded
-        # A line counts up to its own height over the floor, however loud a note on it is.
-        height = (
-            np.minimum(steady[:, rows], line[:, None]) / (around + 0.05 * line + 1e-20)[:, None]
-        )
-        merit += np.log1p(height).sum(axis=0)
+        # A line counts up to its own height over the floor, however loud a note on it is, and in
+        # each stretch anew, so that a hum that is there for a part of the take is found.
+        height = np.minimum(spectrum[..., rows], line) / (floor + 0.05 * line + 1e-20)
+        merit += np.log1p(height).sum(axis=(0, 1))
     best = merit > merit.max() - 1e-9
     return float(grid[best].mean())
