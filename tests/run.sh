@@ -4,4 +4,6 @@ set -eu
 cd "$(dirname "$0")/.."
 . examples/environment.sh
 install '.[test]'
+# Threads of the linear algebra beside those of the tests only wait for one another.
+export OPENBLAS_NUM_THREADS=1
 exec "$venv/bin/python" -m pytest -n auto "$@"

@@ -61,15 +61,18 @@ def find_candidates(source: Source, nominal_hz: tuple[float, ...] = NOMINAL_HZ) 
     one decides.
     """
     power, bin_hz, width_hz = _steady_spectrum(source)
+    peak = power.copy()
+    peak[1:] = np.maximum(peak[1:], power[:-1])
+    peak[:-1] = np.maximum(peak[:-1], power[1:])
+    ratio = peak / _floor(power, bin_hz, width_hz)
     found = []
     for nominal in nominal_hz:
         grid = np.arange(nominal - REACH_HZ, nominal + REACH_HZ + _STEP_HZ / 2, _STEP_HZ)
         count = int(min(HIGHEST_HZ, power.size * bin_hz - 9.0) / (nominal + REACH_HZ))
         if count < 1:
             continue
-        heights = np.array(
-            [_heights(power, bin_hz, width_hz, h * grid) for h in range(1, count + 1)]
-        )
+        bins = np.round(np.multiply.outer(np.arange(1, count + 1), grid) / bin_hz).astype(int)
+        heights = ratio[np.clip(bins, 0, power.size - 1)]
         height = np.log(np.maximum(heights / _LINE_RATIO, 1.0))
         merit = (np.minimum(height, _CAP) + _PEAK_SHARE * height).sum(axis=0)
         best = int(np.argmax(merit))
@@ -156,15 +159,12 @@ def _steady_spectrum(source: Source) -> tuple[NDArray[np.float64], float, float]
     return steady, bin_hz, source.rate_hz / size
 
 
-def _heights(
-    power: NDArray[np.float64], bin_hz: float, width_hz: float, at_hz: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Power at frequencies over the median of what lies 3 to 8 Hz (or widths) to either side."""
+def _floor(power: Reals, bin_hz: float, width_hz: float) -> Reals:
+    """Median of what lies 3 to 8 Hz (or widths) to either side of each bin, every 2 Hz or so."""
     near, far = max(3.0, 3 * width_hz), max(8.0, 8 * width_hz)
     inner, outer = int(near / bin_hz), int(far / bin_hz)
-    centres = np.round(at_hz / bin_hz).astype(int)
     around = np.concatenate([np.arange(-outer, -inner), np.arange(inner, outer)])
+    centres = np.arange(0, power.size, max(int(2.0 / bin_hz), 1))
     beside = power[np.clip(centres[:, None] + around, 0, power.size - 1)]
-    peak = power[np.clip(centres[:, None] + np.arange(-1, 2), 0, power.size - 1)].max(axis=1)
-    ratio: NDArray[np.float64] = peak / np.maximum(np.median(beside, axis=1), 1e-30)
-    return ratio
+    floor: Reals = np.interp(np.arange(power.size), centres, np.median(beside, axis=1))
+    return np.maximum(floor, 1e-30)

@@ -139,8 +139,8 @@ def refine(
         slope = (pull * (still * wanted.conj()).imag).sum(axis=(0, 2))
         aim = out + slope / np.maximum(info, 1e-12)
         smooth = [smooth_walk(aim[part], info[part], stiff) for part in parts]
-        likely = int(np.argmax(sum(found[1] for found in smooth))) if turn < 2 else 0
-        stiff = stiff[likely : likely + 1] if turn == 1 else stiff
+        likely = int(np.argmax(sum(found[1] for found in smooth))) if turn == 0 else 0
+        stiff = stiff[likely : likely + 1] if turn == 0 else stiff
         for part, (path, _) in zip(parts, smooth, strict=True):
             out[part] = path[likely]
     for part in parts:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,14 @@ Reals = NDArray[np.float64]
 _ROWS = 32
 #: Stiffness of the level itself over that of its bend: keeps an unseen path at rest.
 _REST = 1e-9
+
+
+@cache
+def _stiffness(blocks: int) -> Reals:
+    """Matrix whose quadratic form is the sum of squared second differences of so many blocks."""
+    bend = np.diff(np.eye(blocks * _ROWS), 2, axis=0)
+    matrix: Reals = bend.T @ bend
+    return matrix
 
 
 def smooth_walk(aim: Reals, info: Reals, stiff: Reals) -> tuple[Reals, Reals]:
@@ -41,39 +51,28 @@ def smooth_walk(aim: Reals, info: Reals, stiff: Reals) -> tuple[Reals, Reals]:
     count = max(-(-aim.size // _ROWS), 1) * _ROWS
     seen, weight = np.zeros(count), np.zeros(count)
     seen[: aim.size], weight[: aim.size] = aim, info
-    bend = np.diff(np.eye(2 * _ROWS), 2, axis=0)
-    inner = bend.T @ bend
-    # Rows of a first, a middle and a last block; between blocks only corners are not zero.
-    middle = np.diff(np.eye(3 * _ROWS), 2, axis=0)
-    whole = (middle.T @ middle)[_ROWS : 2 * _ROWS]
-    corner = whole[:, 2 * _ROWS :]
     steps = count // _ROWS
     scale = stiff[:, None, None]
+    corner = _stiffness(3)[_ROWS : 2 * _ROWS, 2 * _ROWS :]
+    coupling = scale * corner
     left: list[Reals] = []
     carried: list[Reals] = []
     taken = np.zeros((stiff.size, _ROWS, _ROWS))
     pushed = np.zeros((stiff.size, _ROWS, 1))
     log_det = np.zeros(stiff.size)
     for step in range(steps):
-        if steps == 1:
-            only = np.diff(np.eye(_ROWS), 2, axis=0)
-            stiffness = only.T @ only
-        elif step == 0:
-            stiffness = inner[:_ROWS, :_ROWS]
-        elif step == steps - 1:
-            stiffness = inner[_ROWS:, _ROWS:]
-        else:
-            stiffness = whole[:, _ROWS : 2 * _ROWS]
+        # Of three blocks, the first, the middle or the last one stands for it.
+        at = 0 if step == 0 else (2 if step == steps - 1 else 1)
+        rows = slice(at * _ROWS, (at + 1) * _ROWS)
+        stiffness = _stiffness(3)[rows, rows] if steps > 1 else _stiffness(1)
         here = slice(step * _ROWS, (step + 1) * _ROWS)
         block = scale * (stiffness + _REST * np.eye(_ROWS)) + np.diag(weight[here]) - taken
         right = (weight[here] * seen[here])[:, None] - pushed
-        solved = np.linalg.solve(
-            block, np.concatenate([np.broadcast_to(scale * corner, block.shape), right], axis=-1)
-        )
+        solved = np.linalg.solve(block, np.concatenate([coupling, right], axis=-1))
         log_det += np.linalg.slogdet(block)[1]
         left.append(solved[..., :_ROWS])
         carried.append(solved[..., _ROWS:])
-        turned = np.swapaxes(scale * corner, -1, -2)
+        turned = np.swapaxes(coupling, -1, -2)
         taken, pushed = turned @ left[-1], turned @ carried[-1]
     path = np.empty((stiff.size, count))
     after = np.zeros((stiff.size, _ROWS, 1))
