@@ -27,6 +27,9 @@ _CLEAR_SD = 20.0
 _SEGMENT = 1 << 14
 #: Where the played noise is this far below its middle, nothing was played.
 _NOT_PLAYED = 1e-4
+#: A bin is drowned where its noise is this many times that around it; how much of a band's heard
+#: density an unseen part may differ by.
+_DROWNED, _UNSEEN = 10.0, 0.25
 
 
 @dataclass(frozen=True)
@@ -296,7 +299,11 @@ class Transfer:
         return rest * self.averages / max(self.averages - 1, 1.0)
 
     def heard_in(self, bands: tuple[Band, ...]) -> Estimates:
-        """Power in each band that belongs to the played noise, chance taken out."""
+        """Power in each band that belongs to the played noise, chance taken out.
+
+        Bins that hum drowns are left out where a band has others; what they would hold is taken
+        to be like the rest of the band, to a quarter.
+        """
         noise = self.residual / self.averages
         there = self.played > _NOT_PLAYED * np.median(self.played[self.played > 0])
         excess = np.where(there, self._coherent() - noise, 0.0)
@@ -304,10 +311,20 @@ class Transfer:
         spread = np.where(there, noise**2 + 2 * np.maximum(excess, 0.0) * noise, 0.0)
         edges = tuple((band.low_hz, band.high_hz) for band in bands)
         weights = band_weights(edges, self.played.size, self.bin_hz)
+        clear = np.array([self._clear(band) for band in bands])
+        kept = np.where((weights * clear).any(axis=1)[:, None], weights * clear, weights)
+        scale = weights.sum(axis=1) / np.maximum(kept.sum(axis=1), 1e-30)
+        power = scale * (kept @ excess) * self.bin_hz
         # Neighbouring bins of a Hann window share 4/9 and 1/36 of their variance.
-        return Estimates(
-            (weights @ excess) * self.bin_hz, 1.94 * (weights**2 @ spread) * self.bin_hz**2
-        )
+        chance = 1.94 * scale**2 * (kept**2 @ spread) * self.bin_hz**2
+        return Estimates(power, chance + (_UNSEEN * (1 - 1 / scale) * power) ** 2)
+
+    def _clear(self, band: Band) -> NDArray[np.bool_]:
+        """Bins whose own noise is near that of the quieter ones within half an octave."""
+        near = (self.frequency_hz > 0.7 * band.low_hz) & (self.frequency_hz < 1.4 * band.high_hz)
+        quiet = float(np.percentile(self.residual[near], 25)) if near.any() else 0.0
+        clear: NDArray[np.bool_] = self.residual <= _DROWNED * quiet
+        return clear
 
 
 def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: int = 0) -> Transfer:
