@@ -180,7 +180,7 @@ class _Work:
         good = ~skipped
         kept = self.psd[good]
         total = np.concatenate(([0.0], np.cumsum(kept)))
-        before = np.cumsum(good) - good
+        before: NDArray[np.int64] = np.cumsum(good) - good
         low = np.maximum(before - _SIDE // 2, 0)
         high = np.minimum(before + _SIDE // 2, kept.size)
         mean: Reals = (total[high] - total[low]) / np.maximum(high - low, 1)
