@@ -21,7 +21,6 @@ Density = Callable[[Wave], Wave]
 RATE_HZ = 48_000
 #: Of the noise that is played, from 20 Hz to 20 kHz.
 PLAYED_DBFS = -30.0
-MARGIN_DB = 6.0
 
 
 def db(power: float) -> float:
@@ -135,8 +134,8 @@ def band_truth(density: Density, band: Band, lines: dict[float, float] | None = 
     return float(np.sum(density(middle) * np.diff(edges))) + inside
 
 
-def usable_from_truth(build: Build) -> int:
-    """Place of the lowest third octave that is heard 6 dB over the floor, from the top down.
+def usable_from_truth(build: Build, margin_db: float = 6.0) -> int:
+    """Place of the lowest third octave that is heard a margin over the floor, from the top down.
 
     A band that only hum keeps from it is no gap.
     """
@@ -145,8 +144,8 @@ def usable_from_truth(build: Build) -> int:
     for place in reversed(range(len(shown))):
         band = shown[place]
         heard = band_truth(lambda hz: played_density(hz) * build.hears(hz) ** 2, band)
-        if heard >= 10 ** (MARGIN_DB / 10) * band_truth(build.hiss, band, build.lines()):
+        if heard >= 10 ** (margin_db / 10) * band_truth(build.hiss, band, build.lines()):
             lowest = place
-        elif heard < 10 ** (MARGIN_DB / 10) * band_truth(build.hiss, band):
+        elif heard < 10 ** (margin_db / 10) * band_truth(build.hiss, band):
             break
     return lowest

@@ -12,7 +12,7 @@ import numpy as np
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError, SettingError
 from cleanchain.measure.capture_checks import Check, check_capture
-from cleanchain.measure.gain_moved import GainMove, compare_floors, compare_residual
+from cleanchain.measure.gain_moved import compare_floors, compare_residual
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
 from cleanchain.measure.levels import Estimates, Levels, band_estimates, measure_levels
 from cleanchain.measure.played import FOUND_SD, PlayedAt, Transfer, find_played, measure_transfer
@@ -23,6 +23,8 @@ Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"
 ROLES: tuple[Role, ...] = get_args(Role)
 #: Clocks that agree to this much are one clock.
 _NO_DRIFT_PPM = 2.0
+#: A played noise that is heard so far over the hiss still leaves the hiss to be seen, dB.
+_LOUDEST_DB = 20.0
 #: What hears the noise, and the silence that belongs to it.
 _PAIRS: tuple[tuple[Role, Role], ...] = (("stimulus", "silence"), ("control_stimulus", "control"))
 
@@ -189,14 +191,24 @@ def _gain_check(
     role: Role, quiet: Role, levels: Mapping[Role, Levels], listening: Listening
 ) -> Check:
     """Whether the gain stayed between a silence and the capture with the noise playing."""
-    move: GainMove | None = None
+    move = hiss_move = None
     if listening.transfer is not None:
         residual = _residual_in_bands(listening.transfer, levels[quiet])
         move = compare_residual(levels[quiet], residual, listening.heard)
+        hiss_move = compare_residual(levels[quiet], residual, listening.heard, _LOUDEST_DB)
     elif listening.place is not None:  # nothing of the noise is in it: the whole floor tells
         move = compare_floors(levels[quiet], levels[role])
     if move is None:
         move = compare_floors(levels[quiet], levels[role], bands=False)
+        if move is not None and move.moved and hiss_move is not None and not hiss_move.moved:
+            return Check(
+                role,
+                "gain",
+                True,
+                f"the hiss is as in the {quiet}, the hum changed by {move.move_db:+.1f} dB: the "
+                "build moved in a field of hum",
+                hiss_move.move_db,
+            )
     if move is None:
         return Check(role, "gain", None, f"too few lines in common with the {quiet} to tell")
     if move.moved:
