@@ -25,6 +25,8 @@ MOST_DRIFT_PPM, FOUND_SD = 200.0, 8.0
 _CLEAR_SD = 20.0
 #: Segments of the transfer, frames.
 _SEGMENT = 1 << 14
+#: Shifts in bins between which spectra are interpolated, and one that makes no difference.
+_SHIFT_STEP, _NO_SHIFT = 0.125, 0.01
 #: Where the played noise is this far below its middle, nothing was played.
 _NOT_PLAYED = 1e-4
 #: A bin is drowned where its noise is this many times that around it; how much of a band's heard
@@ -306,18 +308,22 @@ class Transfer:
         """
         noise = self.residual / self.averages
         there = self.played > _NOT_PLAYED * np.median(self.played[self.played > 0])
-        excess = np.where(there, self._coherent() - noise, 0.0)
-        # Of a bin: that of the noise's own coherent part, and of its product with the signal.
-        spread = np.where(there, noise**2 + 2 * np.maximum(excess, 0.0) * noise, 0.0)
+        excess = self._coherent() - noise
         edges = tuple((band.low_hz, band.high_hz) for band in bands)
-        weights = band_weights(edges, self.played.size, self.bin_hz)
-        clear = np.array([self._clear(band) for band in bands])
-        kept = np.where((weights * clear).any(axis=1)[:, None], weights * clear, weights)
+        weights = band_weights(edges, self.played.size, self.bin_hz) * there
+        clear = weights * np.array([self._clear(band) for band in bands])
+        kept = np.where(clear.any(axis=1)[:, None], clear, weights)
         scale = weights.sum(axis=1) / np.maximum(kept.sum(axis=1), 1e-30)
         power = scale * (kept @ excess) * self.bin_hz
-        # Neighbouring bins of a Hann window share 4/9 and 1/36 of their variance.
-        chance = 1.94 * scale**2 * (kept**2 @ spread) * self.bin_hz**2
-        return Estimates(power, chance + (_UNSEEN * (1 - 1 / scale) * power) ** 2)
+        # Chance of the noise's own coherent part, and of its product with the signal. Neighbouring
+        # bins of a Hann window share 4/9 of the latter's variance, and (4/9)^2 of the former's.
+        own = 1.4 * (kept**2 @ noise**2)
+        product = 1.94 * np.maximum(kept**2 @ (2 * excess * noise), 0.0)
+        chance = (scale * self.bin_hz) ** 2 * (own + product)
+        unseen = np.maximum(1 - 1 / np.maximum(scale, 1.0), 0.0)
+        played = weights.any(axis=1)  # where nothing was played, anything may be heard
+        variance = np.where(played, chance + (_UNSEEN * unseen * power) ** 2, 1.0)
+        return Estimates(power, variance)
 
     def _clear(self, band: Band) -> NDArray[np.bool_]:
         """Bins whose own noise is near that of the quieter ones within half an octave."""
@@ -355,7 +361,7 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
     cross: NDArray[np.complex128] = np.zeros(size // 2 + 1, dtype=np.complex128)
     count = 0
     for x, y, part, _ in _pairs(played, heard, place, channel, size, size // 2):
-        xs = rfft(x * window) * np.exp(turn * part[:, None])
+        xs = _on_heard_clock(x * window, 1e-6 * place.drift_ppm) * np.exp(turn * part[:, None])
         ys = rfft(y * window)
         sums[0] += (np.abs(xs) ** 2).sum(axis=0)
         sums[1] += (np.abs(ys) ** 2).sum(axis=0)
@@ -370,6 +376,27 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
     scale = 2 / (heard.rate_hz * float((window**2).sum()) * count)
     averages = equivalent_dof(size, 0.5, count) / 2
     return Transfer(sums[0] * scale, sums[1] * scale, cross * scale, averages, heard.rate_hz / size)
+
+
+def _on_heard_clock(pieces: Reals, drift: float) -> NDArray[np.complex128]:
+    """Spectra of segments as they are on a clock that makes them slower about their middle.
+
+    A spectrum of a stretched segment is the segment's own, read at frequencies that are higher by
+    the drift. Segments are turned by some such shifts and the spectra interpolated between them.
+    """
+    size = pieces.shape[-1]
+    shift = drift * np.arange(size // 2 + 1)  # in bins
+    steps = int(np.ceil(abs(shift[-1]) / _SHIFT_STEP))
+    if abs(shift[-1]) < _NO_SHIFT:
+        return rfft(pieces)
+    time = (np.arange(size) - size / 2) / size
+    total = np.zeros((len(pieces), size // 2 + 1), dtype=complex)
+    for step in range(steps + 1):
+        at = shift[-1] * step / steps
+        share = np.maximum(1 - np.abs(shift - at) * steps / abs(shift[-1]), 0.0)
+        turned = np.fft.fft(pieces * np.exp(-2j * np.pi * at * time))[:, : size // 2 + 1]
+        total += share * turned
+    return total
 
 
 def _pairs(

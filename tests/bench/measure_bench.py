@@ -29,7 +29,9 @@ from tests.generated_builds import (
 )
 
 #: Trials of each kind.
-BUILDS, GAINS, CONTROLS = 60, 300, 150
+BUILDS, GAINS, CONTROLS = 24, 120, 60
+#: Lengths of their captures, s.
+BUILD_S, GAIN_S, CONTROL_S = 20.0, 8.0, 10.0
 NOTHING_DB = -300.0
 
 
@@ -59,9 +61,10 @@ def at_level(build: Build, level_dbfs: float) -> Build:
 def level_trial(rng: np.random.Generator) -> tuple[float, float, float, bool]:
     """Errors of hiss and hum in dB and of the mains in mHz, and whether the edge is right."""
     build = drawn(rng)
-    stimulus = played(rng)
+    stimulus = played(rng, BUILD_S)
     report = measure_build(
-        {"silence": silence(rng, build), "stimulus": listening(rng, build, stimulus)}, stimulus
+        {"silence": silence(rng, build, BUILD_S), "stimulus": listening(rng, build, stimulus)},
+        stimulus,
     )
     levels, hearing = report.silence, report.hearing
     assert hearing is not None
@@ -86,8 +89,8 @@ def gain_check(report: BuildReport) -> float:
 def gain_trial(rng: np.random.Generator) -> tuple[float, ...]:
     """Moves of 1 dB found and false alarms, with and without the played noise; changed hum."""
     build = drawn(rng)
-    stimulus = played(rng, 12.0)
-    quiet, heard = silence(rng, build, 12.0), listening(rng, build, stimulus)
+    stimulus = played(rng, GAIN_S)
+    quiet, heard = silence(rng, build, GAIN_S), listening(rng, build, stimulus)
     moved = louder(heard, float(rng.choice([-1.0, 1.0])))
     other = replace(build, hum_dbfs=build.hum_dbfs + 3.0)
     more_hum = listening(rng, other, stimulus)
@@ -110,10 +113,10 @@ def control_trial(rng: np.random.Generator) -> tuple[bool, bool]:
     live = at_level(live, live.hiss_dbfs - 10)
     dead = replace(live, hears_db=NOTHING_DB)
     control = replace(dead, hum_dbfs=dead.hum_dbfs - 15, hiss_dbfs=dead.hiss_dbfs - 5)
-    stimulus = played(rng, 20.0)
+    stimulus = played(rng, CONTROL_S)
     rest = {
-        "silence": silence(rng, live, 20.0),
-        "control": silence(rng, control, 20.0),
+        "silence": silence(rng, live, CONTROL_S),
+        "control": silence(rng, control, CONTROL_S),
         "control_stimulus": listening(rng, control, stimulus),
     }
     first, second = (
