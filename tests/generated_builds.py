@@ -135,17 +135,25 @@ def band_truth(density: Density, band: Band, lines: dict[float, float] | None = 
 
 
 def usable_from_truth(build: Build, margin_db: float = 6.0) -> int:
-    """Place of the lowest third octave that is heard a margin over the floor, from the top down.
+    """Place of the lowest third octave that is heard a margin over the floor, from the best down.
 
-    A band that only hum keeps from it is no gap.
+    A band that only hum keeps from it is no gap; the number of bands where none is usable.
     """
     shown = bands()
+    heard = [
+        band_truth(lambda hz: played_density(hz) * build.hears(hz) ** 2, band) for band in shown
+    ]
+    over = [
+        db(one) - db(band_truth(build.hiss, band, build.lines()))
+        for one, band in zip(heard, shown, strict=True)
+    ]
+    over_hiss = [
+        db(one) - db(band_truth(build.hiss, band)) for one, band in zip(heard, shown, strict=True)
+    ]
     lowest = len(shown)
-    for place in reversed(range(len(shown))):
-        band = shown[place]
-        heard = band_truth(lambda hz: played_density(hz) * build.hears(hz) ** 2, band)
-        if heard >= 10 ** (margin_db / 10) * band_truth(build.hiss, band, build.lines()):
+    for place in reversed(range(int(np.argmax(over)) + 1)):
+        if over[place] >= margin_db:
             lowest = place
-        elif heard < 10 ** (margin_db / 10) * band_truth(build.hiss, band):
+        elif over_hiss[place] < margin_db:
             break
     return lowest

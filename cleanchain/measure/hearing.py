@@ -115,7 +115,7 @@ def heard_by_power(listening: Levels, silence: Levels) -> Estimates:
     """Power that a capture with the noise playing holds above the silence, lines left out.
 
     Nothing below some tenths of the floor is found in this way; see
-    `cleanchain.measure.played.Transfer.heard_in` for what the known noise makes visible.
+    `cleanchain.measure.transfer.Transfer.heard_in` for what the known noise makes visible.
     """
     one, other = listening.band_hiss, silence.band_hiss
     return Estimates(one.power - other.power, one.variance + other.variance)
