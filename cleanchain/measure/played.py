@@ -246,7 +246,16 @@ def _vertex(values: Reals, at: int) -> float:
 def segment_pairs(
     played: Source, heard: Source, place: PlayedAt, channel: int, size: int, hop: int
 ) -> Iterator[tuple[Reals, Reals, Reals, Reals]]:
-    """Yield batches of segments of both along their alignment, how much the played ones are early, and the starts."""
+    """Yield batches of segments of both along their alignment.
+
+    Yields
+    ------
+    played, heard : ndarray of shape (segments, size)
+    early : ndarray of shape (segments,)
+        Part of a frame by which the played ones are early.
+    starts : ndarray of shape (segments,)
+        Where the heard ones start.
+    """
     starts = np.arange(0, heard.frames - size + 1, hop)
     at = starts - place.lag_frames - 1e-6 * place.drift_ppm * (starts + size / 2)
     first = np.floor(at).astype(int)
