@@ -102,6 +102,7 @@ dead-control     a dummy source in the place of a pickup: it hears nothing
 silence-a, -b    each build, nobody plays
 stimulus         white noise as it is played into the builds
 noise-a, -b      each build hearing that noise
+noise-control    the dead control while that noise plays: it still hears nothing
 take-a, -b       a tune, recorded through both builds at once
 truth.json       levels and frequencies that went in
 truth/           signal, hum and hiss of each take, apart; they add up to the take
@@ -136,15 +137,14 @@ def captures(seed: int = 1) -> tuple[dict[str, Wave], dict[str, Any]]:
     silence_frames, take_frames = (int(s * RATE_HZ) for s in (SILENCE_S, TAKE_S))
     files["interface-floor"] = _hiss(rng, silence_frames, INTERFACE_DBFS, 0.0)
     phase, mains_hz = _mains(rng, silence_frames)
-    dead_hum = _hum(phase, {1: 1.0, 3: 0.4}, -76.0)
-    files["dead-control"] = dead_hum + _hiss(rng, silence_frames, DEAD_CONTROL_DBFS, 0.0)
+    files["dead-control"] = _dead_control(rng, phase)
     stimulus = _hiss(rng, silence_frames, STIMULUS_DBFS, 0.0)
     files["stimulus"] = stimulus
     tune = _tune(rng, take_frames)
     take_phase, take_mains_hz = _mains(rng, take_frames)
     truth["mains_hz"] = {"silence": mains_hz, "take": take_mains_hz}
     for letter, build in (("a", BUILD_A), ("b", BUILD_B)):
-        phase, _ = _mains(rng, silence_frames)
+        phase, silence_mains_hz = _mains(rng, silence_frames)
         silence_hum = _hum(phase, build.harmonics, build.hum_dbfs)
         silence_hiss = _hiss(rng, silence_frames, build.hiss_dbfs, build.hiss_tilt_db)
         files[f"silence-{letter}"] = silence_hum + silence_hiss
@@ -164,13 +164,21 @@ def captures(seed: int = 1) -> tuple[dict[str, Wave], dict[str, Any]]:
         }
         truth["builds"][letter] = {
             "name": build.name,
+            "silence_mains_hz": silence_mains_hz,
             "hum_dbfs": build.hum_dbfs,
             "hiss_dbfs": build.hiss_dbfs,
             "harmonics": {str(h): a for h, a in build.harmonics.items()},
             "corner_hz": build.corner_hz,
             "take_signal_dbfs": rms_dbfs(float(np.mean(signal**2))),
         }
+    phase, _ = _mains(rng, silence_frames)
+    files["noise-control"] = _dead_control(rng, phase)
     return files, truth
+
+
+def _dead_control(rng: np.random.Generator, phase: Wave) -> Wave:
+    """Hum and hiss of the dead control."""
+    return _hum(phase, {1: 1.0, 3: 0.4}, -76.0) + _hiss(rng, phase.size, DEAD_CONTROL_DBFS, 0.0)
 
 
 def _mains(rng: np.random.Generator, frames: int) -> tuple[Wave, float]:

@@ -12,17 +12,19 @@ import numpy as np
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError, SettingError
 from cleanchain.measure.capture_checks import Check, check_capture
-from cleanchain.measure.gain_moved import GainMove, compare_floors, compare_residual
+from cleanchain.measure.gain_moved import LEAST_DB, compare_floors, compare_residual
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
-from cleanchain.measure.levels import Estimates, Levels, band_estimates, measure_levels
-from cleanchain.measure.played import FOUND_SD, PlayedAt, Transfer, find_played, measure_transfer
-from cleanchain.measure.spectrum import Spectrum
+from cleanchain.measure.levels import Estimates, Levels, measure_levels
+from cleanchain.measure.played import FOUND_SD, PlayedAt, find_played
+from cleanchain.measure.transfer import Transfer, measure_transfer
 
 Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"]
 #: What the captures of a set are called, in the order in which they are measured.
 ROLES: tuple[Role, ...] = get_args(Role)
 #: Clocks that agree to this much are one clock.
 _NO_DRIFT_PPM = 2.0
+#: A played noise that is heard so far over the hiss still leaves the hiss to be seen, dB.
+_LOUDEST_DB = 40.0
 #: What hears the noise, and the silence that belongs to it.
 _PAIRS: tuple[tuple[Role, Role], ...] = (("stimulus", "silence"), ("control_stimulus", "control"))
 
@@ -189,14 +191,26 @@ def _gain_check(
     role: Role, quiet: Role, levels: Mapping[Role, Levels], listening: Listening
 ) -> Check:
     """Whether the gain stayed between a silence and the capture with the noise playing."""
-    move: GainMove | None = None
+    lines = compare_floors(levels[quiet], levels[role], bands=False)
+    move = hiss = None
     if listening.transfer is not None:
-        residual = _residual_in_bands(listening.transfer, levels[quiet])
+        residual = listening.transfer.residual_in(levels[quiet].bands)
         move = compare_residual(levels[quiet], residual, listening.heard)
+        hiss = compare_residual(levels[quiet], residual, listening.heard, _LOUDEST_DB) or move
     elif listening.place is not None:  # nothing of the noise is in it: the whole floor tells
         move = compare_floors(levels[quiet], levels[role])
-    if move is None:
-        move = compare_floors(levels[quiet], levels[role], bands=False)
+    if hiss and lines and abs(hiss.move_db - lines.move_db) > LEAST_DB:
+        if lines.moved and not hiss.moved:
+            return Check(
+                role,
+                "gain",
+                True,
+                f"the hiss is as in the {quiet}, the hum changed by {lines.move_db:+.1f} dB: the "
+                "build moved in a field of hum",
+                hiss.move_db,
+            )
+    elif lines and (move is None or lines.sd_db < move.sd_db):
+        move = lines
     if move is None:
         return Check(role, "gain", None, f"too few lines in common with the {quiet} to tell")
     if move.moved:
@@ -212,16 +226,6 @@ def _gain_check(
     return Check(
         role, "gain", True, f"as in the {quiet} to {abs(move.move_db):.1f} dB", move.move_db
     )
-
-
-def _residual_in_bands(transfer: Transfer, quiet: Levels) -> Estimates:
-    """Power in bands of what has nothing to do with the played noise."""
-    residual = transfer.residual
-    frame = 2 * (residual.size - 1)
-    # As many segments, half overlapping, as have these averages: 36 K^2 / (19 K - 1) = 2 n.
-    segments = max(round(19 * 2 * transfer.averages / 36), 1)
-    like = Spectrum(residual[None], quiet.spectrum.rate_hz, frame, 0.5, segments)
-    return band_estimates(like, residual, quiet.bands)
 
 
 def _reasons(

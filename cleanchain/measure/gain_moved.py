@@ -67,7 +67,9 @@ def compare_floors(one: Levels, other: Levels, bands: bool = True) -> GainMove |
     return _agreement(change, variance)
 
 
-def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> GainMove | None:
+def compare_residual(
+    silence: Levels, residual: Estimates, heard: Estimates, loudest_db: float = 0.0
+) -> GainMove | None:
     """Compare a silence with what a listening capture holds besides the played noise.
 
     Parameters
@@ -75,12 +77,16 @@ def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> 
     silence : Levels
         The silence.
     residual, heard : Estimates
-        In the silence's bands; only those count in which less is heard than the floor.
+        In the silence's bands, the residual without lines.
+    loudest_db : float, optional
+        Only bands count in which the noise is heard at most so far over the residual. What rings
+        on for longer than a segment of the transfer counts as residual; where little is heard, it
+        does not matter.
     """
-    quiet = (heard.power < residual.power) & (residual.power > 0)
-    change, variance = _changes(silence.band_power, residual)
-    lined = np.isclose(silence.band_hiss.power, silence.band_power.power, rtol=0.05)
-    return _agreement(change[quiet & lined], variance[quiet & lined])
+    quiet = (heard.power < 10 ** (loudest_db / 10) * residual.power) & (residual.power > 0)
+    quiet &= residual.variance < residual.power**2
+    change, variance = _changes(silence.band_hiss, residual)
+    return _agreement(change[quiet], variance[quiet])
 
 
 def _lines(one: Levels, other: Levels) -> tuple[Reals, Reals]:

@@ -16,8 +16,8 @@ Flags = NDArray[np.bool_]
 
 #: A band is usable where what is heard stands this far above the floor (common practice).
 MARGIN_DB = 6.0
-#: One-sided quantile of 95 %, and how sure a heard power must be, standard deviations.
-_ONE_SIDED, _SURE_SD = 1.645, 3.0
+#: One- and two-sided quantiles of 95 %, and how sure a heard power must be, standard deviations.
+_ONE_SIDED, _TWO_SIDED, _SURE_SD = 1.645, 1.96, 3.0
 #: Chance of calling a dead control alive, all bands together, and the excess that counts, dB.
 FALSE_ALARM, _EXCESS_DB = 0.01, 1.0
 #: Lines that lift a band by this much over its hiss decide whether it is usable, dB.
@@ -66,6 +66,15 @@ class Hearing:
         return _db(most / np.maximum(self.floor.interval(0.90)[0], 1e-30))
 
     @property
+    def ratio_interval_db(self) -> tuple[Reals, Reals]:
+        """Bounds of the ratio, dB: 95 % of the heard power against 95 % of the floor, so wider."""
+        spread = _TWO_SIDED * np.sqrt(self.heard.variance)
+        floor_low, floor_high = self.floor.interval()
+        low = np.maximum(self.heard.power - spread, 0.0) / np.maximum(floor_high, 1e-30)
+        high = np.maximum(self.heard.power + spread, 0.0) / np.maximum(floor_low, 1e-30)
+        return _db(low), _db(high)
+
+    @property
     def usable(self) -> Flags:
         """Bands in which what is heard stands above the floor by the margin."""
         return self.sure & (self.ratio_db >= MARGIN_DB)
@@ -106,7 +115,7 @@ def heard_by_power(listening: Levels, silence: Levels) -> Estimates:
     """Power that a capture with the noise playing holds above the silence, lines left out.
 
     Nothing below some tenths of the floor is found in this way; see
-    `cleanchain.measure.played.Transfer.heard_in` for what the known noise makes visible.
+    `cleanchain.measure.transfer.Transfer.heard_in` for what the known noise makes visible.
     """
     one, other = listening.band_hiss, silence.band_hiss
     return Estimates(one.power - other.power, one.variance + other.variance)

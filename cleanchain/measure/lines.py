@@ -19,12 +19,16 @@ Flags = NDArray[np.bool_]
 
 #: Bins that the floor is taken from on either side, and a Hann window's main lobe with a margin.
 _SIDE, _LOBE = 24, 3
+#: Side lobes of a line are left out down to this part of the floor, so far at most, bins.
+_SKIRT, _MOST_REACH, _ROUNDS = 0.05, 128, 4
 #: A bin stands out where chance would make one in a million as high.
 _CHANCE = 1e-6
 #: A line is there when it is this many standard deviations of the floor above it.
 _THERE_SD = 6.0
 #: How far the mains may wander within a recording, Hz (common practice, no source).
 _WANDER_HZ = 0.02
+#: How far the lines' own frequency may lie from the comb that fits best, Hz.
+_NEAR_HZ = 0.3
 #: Highest frequency at which mains harmonics are looked for, Hz, and widest line in lobes.
 _HIGHEST_HARMONIC_HZ, _WIDEST = 6000.0, 4
 
@@ -95,9 +99,12 @@ def split_lines(
     for candidate in candidates:
         harmonics = work.harmonics(candidate.mains_hz)
         if _is_hum(harmonics):
-            mains_hz, mains_sd_hz = work.refine(harmonics)
-            harmonics = work.harmonics(mains_hz)
-            break
+            refined_hz, refined_sd_hz = work.refine(harmonics)
+            # A tone beside the mains draws the frequency away from where the comb fits best.
+            if abs(refined_hz - candidate.mains_hz) <= max(_NEAR_HZ, 4 * refined_sd_hz):
+                mains_hz, mains_sd_hz = refined_hz, refined_sd_hz
+                harmonics = work.harmonics(mains_hz)
+                break
         harmonics = []
     taken = np.zeros(work.psd.size, dtype=bool)
     if mains_hz is not None:
@@ -107,7 +114,7 @@ def split_lines(
     others = work.others(taken)
     for line in others:
         taken[work.window(line.frequency_hz, 1)] = True
-    hiss = np.where(taken, work.floor, work.psd)
+    hiss = np.where(taken | (work.leakage > 0), work.floor, work.psd)
     return NoiseSplit(mains_hz, mains_sd_hz, tuple(harmonics), tuple(others), hiss)
 
 
@@ -129,6 +136,10 @@ class _Work:
         self.seconds = frames / spectrum.rate_hz
         self.outstanding = self._outstanding()
         self.floor = self._mean_beside(self.outstanding)
+        self.leakage = np.zeros(self.psd.size)
+        for _ in range(_ROUNDS):  # the floor beside a strong line is known once its skirts are
+            self.leakage = self._leakage()
+            self.floor = self._mean_beside(self.outstanding | (self.leakage > 0))
 
     def _outstanding(self) -> Flags:
         """Bins that stand above the medians of both their sides, and their neighbours."""
@@ -146,15 +157,33 @@ class _Work:
             out[:-distance] |= out[distance:] & (psd[:-distance] < psd[distance:])
         return out
 
+    def _leakage(self) -> Reals:
+        """Highest density that the side lobes of strong lines leave in every bin.
+
+        Those of a Hann window fall as 1 / (pi d^3), d bins away.
+        """
+        leakage = np.zeros(self.psd.size)
+        for start, stop in _runs(self.outstanding):
+            peak = start + int(np.argmax(self.psd[start:stop]))
+            ratio = self.psd[peak] / max(float(self.floor[peak]), 1e-300)
+            reach = min(int((ratio / _SKIRT / np.pi**2) ** (1 / 6)), _MOST_REACH)
+            if reach <= _LOBE:
+                continue
+            bins = np.arange(max(peak - reach, 0), min(peak + reach + 1, self.psd.size))
+            away = np.maximum(np.abs(bins - peak), 1.0)
+            lobes = self.psd[peak] / (np.pi * away**3) ** 2
+            leakage[bins] = np.maximum(leakage[bins], lobes)
+        return leakage
+
     def _mean_beside(self, skipped: Flags) -> Reals:
-        """Mean density of the bins around each, those that stand out left out."""
-        good = (~skipped).astype(float)
-        total = np.concatenate(([0.0], np.cumsum(self.psd * good)))
-        count = np.concatenate(([0.0], np.cumsum(good)))
-        at = np.arange(self.psd.size)
-        low = np.maximum(at - _SIDE // 2 - _LOBE, 0)
-        high = np.minimum(at + _SIDE // 2 + _LOBE + 1, self.psd.size)
-        mean: Reals = (total[high] - total[low]) / np.maximum(count[high] - count[low], 1.0)
+        """Mean density of the bins nearest to each, as many on either side, some left out."""
+        good = ~skipped
+        kept = self.psd[good]
+        total = np.concatenate(([0.0], np.cumsum(kept)))
+        before: NDArray[np.int64] = np.cumsum(good) - good
+        low = np.maximum(before - _SIDE // 2, 0)
+        high = np.minimum(before + _SIDE // 2, kept.size)
+        mean: Reals = (total[high] - total[low]) / np.maximum(high - low, 1)
         return mean
 
     def window(self, frequency_hz: float, harmonic: int) -> slice:
@@ -208,12 +237,13 @@ class _Work:
     def others(self, taken: Flags) -> list[Line]:
         """Measure lines that stand out and are none of the mains."""
         flags = self.outstanding & ~taken
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
         found: list[Line] = []
-        for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for start, stop in _runs(flags):
             if stop - start > 2 * _WIDEST * _LOBE:
                 continue
             peak = start + int(np.argmax(self.psd[start:stop]))
+            if self.psd[peak] < 4 * self.leakage[peak]:
+                continue  # where a line peaks, its own leakage is a tenth of it
             if taken[max(peak - _LOBE, 0) : peak + _LOBE + 1].any():
                 continue
             if not LOWEST_HZ <= peak * self.bin_hz <= HIGHEST_HZ:
@@ -224,3 +254,9 @@ class _Work:
             ):
                 found.append(line)
         return found
+
+
+def _runs(flags: Flags) -> list[tuple[int, int]]:
+    """Begin and end of every row of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -1,4 +1,4 @@
-"""A known noise found in what a build recorded of it: when it came, and what was heard of it."""
+"""A known noise found in what a build recorded of it: its lag, and the drift of the clocks."""
 
 from __future__ import annotations
 
@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError, InputError
 from cleanchain.fourier import fast_length, irfft, rfft
-from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ, Band, band_weights
-from cleanchain.measure.levels import Estimates
-from cleanchain.measure.spectrum import equivalent_dof
+from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ
 
 Reals = NDArray[np.float64]
 
@@ -24,9 +22,7 @@ _MOST_FRAMES, _CHUNK = 1 << 23, 1 << 16
 MOST_DRIFT_PPM, FOUND_SD = 200.0, 8.0
 _CLEAR_SD = 20.0
 #: Segments of the transfer, frames.
-_SEGMENT = 1 << 14
-#: Where the played noise is this far below its middle, nothing was played.
-_NOT_PLAYED = 1e-4
+SEGMENT = 1 << 14
 
 
 @dataclass(frozen=True)
@@ -193,13 +189,13 @@ def _fine(x: Reals, y: Reals, rate_hz: int, coarse: int, reach: int) -> PlayedAt
 
 def _refined(played: Source, heard: Source, place: PlayedAt, channel: int) -> PlayedAt:
     """Refine the drift by the phase that turns from segment to segment."""
-    size = _SEGMENT
+    size = SEGMENT
     window = np.hanning(size + 1)[:-1]
     omega = 2 * np.pi * np.arange(size // 2 + 1) / size
     inside = (omega > 0) & (omega < 2 * np.pi * HIGHEST_HZ / heard.rate_hz)
     for _ in range(2):
         spectra, times = [], []
-        for x, y, part, start in _pairs(played, heard, place, channel, size, size):
+        for x, y, part, start in segment_pairs(played, heard, place, channel, size, size):
             if start[0] > _MOST_FRAMES:
                 break
             xs = rfft(x * window) * np.exp(1j * omega * part[:, None])
@@ -247,118 +243,19 @@ def _vertex(values: Reals, at: int) -> float:
     return 0.0 if bend >= 0 else float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
 
 
-@dataclass(frozen=True, eq=False)
-class Transfer:
-    """Played and recorded noise against each other.
-
-    Parameters
-    ----------
-    played, heard : ndarray of shape (bins,)
-        Densities of both, full scale squared per Hz.
-    cross : ndarray of complex, shape (bins,)
-        Cross density of both.
-    averages : float
-        How many independent segments were averaged.
-    bin_hz : float
-        Distance of the bins.
-    """
-
-    played: Reals
-    heard: Reals
-    cross: NDArray[np.complex128]
-    averages: float
-    bin_hz: float
-
-    @property
-    def frequency_hz(self) -> Reals:
-        """Frequency of every bin."""
-        return np.arange(self.played.size, dtype=np.float64) * self.bin_hz
-
-    @property
-    def coherence(self) -> Reals:
-        """Magnitude-squared coherence, 0 to 1."""
-        return np.clip(self._coherent() / np.maximum(self.heard, 1e-300), 0.0, 1.0)
-
-    @property
-    def gain_db(self) -> Reals:
-        """Gain from the played file to the recording; the loudspeaker and the room are in it."""
-        gain = np.abs(self.cross) / np.maximum(self.played, 1e-300)
-        return 20 * np.log10(np.maximum(gain, 1e-15))
-
-    def _coherent(self) -> Reals:
-        coherent: Reals = np.abs(self.cross) ** 2 / np.maximum(self.played, 1e-300)
-        return coherent
-
-    @property
-    def residual(self) -> Reals:
-        """Density of what has nothing to do with the played noise, without bias."""
-        rest = np.maximum(self.heard - self._coherent(), 0.0)
-        return rest * self.averages / max(self.averages - 1, 1.0)
-
-    def heard_in(self, bands: tuple[Band, ...]) -> Estimates:
-        """Power in each band that belongs to the played noise, chance taken out."""
-        noise = self.residual / self.averages
-        there = self.played > _NOT_PLAYED * np.median(self.played[self.played > 0])
-        excess = np.where(there, self._coherent() - noise, 0.0)
-        # Of a bin: that of the noise's own coherent part, and of its product with the signal.
-        spread = np.where(there, noise**2 + 2 * np.maximum(excess, 0.0) * noise, 0.0)
-        edges = tuple((band.low_hz, band.high_hz) for band in bands)
-        weights = band_weights(edges, self.played.size, self.bin_hz)
-        # Neighbouring bins of a Hann window share 4/9 and 1/36 of their variance.
-        return Estimates(
-            (weights @ excess) * self.bin_hz, 1.94 * (weights**2 @ spread) * self.bin_hz**2
-        )
-
-
-def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: int = 0) -> Transfer:
-    """Average cross-spectra of a played noise and its recording along their alignment.
-
-    Parameters
-    ----------
-    played, heard : Source
-        See `find_played`.
-    place : PlayedAt
-        Where the noise lies.
-    channel : int, optional
-        Of the recording, counted from 0.
-
-    Raises
-    ------
-    InputError
-        If they overlap by less than four segments of 0.3 s.
-
-    Notes
-    -----
-    What arrives later than a segment, 0.3 s, counts as noise.
-    """
-    size = _SEGMENT
-    window = np.hanning(size + 1)[:-1]
-    turn = 2j * np.pi * np.arange(size // 2 + 1) / size
-    sums = np.zeros((2, size // 2 + 1))
-    cross: NDArray[np.complex128] = np.zeros(size // 2 + 1, dtype=np.complex128)
-    count = 0
-    for x, y, part, _ in _pairs(played, heard, place, channel, size, size // 2):
-        xs = rfft(x * window) * np.exp(turn * part[:, None])
-        ys = rfft(y * window)
-        sums[0] += (np.abs(xs) ** 2).sum(axis=0)
-        sums[1] += (np.abs(ys) ** 2).sum(axis=0)
-        cross += (np.conj(xs) * ys).sum(axis=0)
-        count += len(x)
-    if count < 7:
-        raise InputError(
-            f"overlaps with what was played by {count * size / 2 / heard.rate_hz:.1f} s only",
-            where=heard.name,
-            fix="Start the recording before the stimulus and play all of it.",
-        )
-    scale = 2 / (heard.rate_hz * float((window**2).sum()) * count)
-    averages = equivalent_dof(size, 0.5, count) / 2
-    return Transfer(sums[0] * scale, sums[1] * scale, cross * scale, averages, heard.rate_hz / size)
-
-
-def _pairs(
+def segment_pairs(
     played: Source, heard: Source, place: PlayedAt, channel: int, size: int, hop: int
 ) -> Iterator[tuple[Reals, Reals, Reals, Reals]]:
-    """Yield batches of segments of both, how much the played ones are early, and the starts."""
+    """Yield batches of segments of both along their alignment.
+
+    Yields
+    ------
+    played, heard : ndarray of shape (segments, size)
+    early : ndarray of shape (segments,)
+        Part of a frame by which the played ones are early.
+    starts : ndarray of shape (segments,)
+        Where the heard ones start.
+    """
     starts = np.arange(0, heard.frames - size + 1, hop)
     at = starts - place.lag_frames - 1e-6 * place.drift_ppm * (starts + size / 2)
     first = np.floor(at).astype(int)

@@ -113,11 +113,12 @@ def _hearing_words(hearing: Hearing) -> list[str]:
     margin = f"{MARGIN_DB:.0f} dB above its own floor"
     if lowest is None:
         return [f"It hears nothing {margin}.", RELATIVE]
-    sure = (
-        "nothing below it (95 % confidence in each band)"
-        if hearing.surely_deaf_below(lowest)
-        else "below it not for sure; a longer capture would tell"
-    )
+    if lowest is hearing.bands[0]:
+        sure = "the lowest one measured"
+    elif hearing.surely_deaf_below(lowest):
+        sure = "nothing below it (95 % confidence in each band)"
+    else:
+        sure = "below it not for sure; a longer capture would tell"
     found = [f"It hears the stimulus {margin} from the {lowest.name} Hz band up, {sure}."]
     drowned = [
         band.name

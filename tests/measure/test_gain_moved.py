@@ -1,0 +1,72 @@
+"""A gain that was moved between a silence and what belongs to it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cleanchain.measure.build import measure_build
+from cleanchain.measure.capture_checks import Check
+from cleanchain.measure.gain_moved import compare_floors
+from cleanchain.measure.levels import measure_levels
+from tests.generated_builds import Build, listening, louder, played, silence
+
+BUILD = Build(hiss_dbfs=-65.0, tilt_db=-2.0, hears_db=-22.0)
+
+
+def check(change_db: float, known: bool, build: Build = BUILD, later: Build = BUILD) -> Check:
+    rng = np.random.default_rng(1)
+    stimulus = played(rng, 10.0)
+    captures = {
+        "silence": silence(rng, build, 10.0),
+        "stimulus": louder(listening(rng, later, stimulus), change_db),
+    }
+    report = measure_build(captures, stimulus if known else None)
+    return next(check for check in report.checks if check.check == "gain")
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("change_db", [-1.0, 1.0, 6.0])
+def test_a_moved_gain_is_found(change_db: float, known: bool) -> None:
+    found = check(change_db, known)
+    assert found.passed is False
+    assert found.value == pytest.approx(change_db, abs=0.2)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_gain_that_stayed_passes(known: bool) -> None:
+    assert check(0.0, known).passed is True
+
+
+def test_hum_that_moved_is_no_gain_that_moved() -> None:
+    found = check(0.0, True, later=replace(BUILD, hum_dbfs=BUILD.hum_dbfs + 4.0))
+    assert found.passed is True
+    assert found.value == pytest.approx(0.0, abs=0.2)
+
+
+def test_without_hum_and_without_the_noise_it_cannot_be_told() -> None:
+    silent = replace(BUILD, hum_dbfs=-np.inf)
+    found = check(1.0, False, silent, silent)
+    assert found.passed is None
+    assert "too few lines" in found.words
+
+
+def test_two_floors_of_one_build() -> None:
+    rng = np.random.default_rng(2)
+    one, other = (silence(rng, BUILD, 10.0) for _ in range(2))
+    same = compare_floors(measure_levels(one), measure_levels(other))
+    assert same is not None
+    assert not same.moved
+    moved = compare_floors(measure_levels(one), measure_levels(louder(other, 1.0)))
+    assert moved is not None
+    assert moved.moved
+    assert moved.move_db == pytest.approx(1.0, abs=0.15)
+
+
+def test_another_noise_is_no_moved_gain() -> None:
+    rng = np.random.default_rng(3)
+    one = silence(rng, BUILD, 10.0)
+    other = silence(rng, Build(tilt_db=3.0, harmonics={2: 1.0, 4: 0.3}, hum_dbfs=-44.0), 10.0)
+    assert compare_floors(measure_levels(one), measure_levels(other)) is None
