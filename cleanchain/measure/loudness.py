@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples, Source
 from cleanchain.measure.k_weighting import KWeighting
+from cleanchain.measure.loudness_gates import OFFSET_DB, gated_loudness, loudness_range
 from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
 
-ABSOLUTE_GATE_LUFS = -70.0
-_OFFSET_DB = -0.691
 _QUANTA_PER_S = 100  # power is summed in steps of 10 ms
 _MOMENTARY, _SHORT_TERM, _HOP = 40, 300, 10  # in quanta: 400 ms, 3 s, 100 ms
 _PIECE = 16  # warm-ups of the weighting in what one core measures at a time, 2.5 s
 
 
-def channel_weights(channels: int) -> NDArray[np.float64]:
+#: How one channel counts: as it is, or as it sounds from two loudspeakers, 3.01 LU louder.
+Mono = Literal["as-is", "dual"]
+
+
+def channel_weights(channels: int, mono: Mono = "as-is") -> NDArray[np.float64]:
     """Return the weight of each channel: 1.41 for the surrounds of a 5-channel order L R C Ls Rs.
 
     Five channels are L R C Ls Rs and six are L R C LFE Ls Rs, the LFE left out (BS.1770-5 Annex 1,
-    Table 3); any other count is taken as front channels of weight 1.
+    Table 3); any other count is taken as front channels of weight 1. A single channel counts once,
+    or twice where `mono` is "dual".
     """
+    if channels == 1 and mono == "dual":
+        return np.array([2.0])
     if channels == 5:
         return np.array([1.0, 1.0, 1.0, 1.41, 1.41])
     if channels == 6:
@@ -50,6 +58,8 @@ class Loudness:
         When it occurs.
     reason : str
         Why the integrated loudness is None.
+    blocks_lufs : ndarray of shape (blocks,)
+        Loudness of 400 ms each 100 ms, what the integrated loudness is made of.
     """
 
     integrated_lufs: float | None
@@ -59,6 +69,9 @@ class Loudness:
     true_peak_dbtp: float | None
     true_peak_at_s: float
     reason: str = ""
+    blocks_lufs: NDArray[np.float64] = field(
+        default_factory=lambda: np.empty(0), repr=False, compare=False
+    )
 
 
 class LoudnessMeter:
@@ -70,11 +83,13 @@ class LoudnessMeter:
         Sampling rate in Hz.
     channels : int
         Number of channels.
+    mono : {"as-is", "dual"}, optional
+        How a single channel counts; see `channel_weights`.
     """
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
+    def __init__(self, rate_hz: int, channels: int, mono: Mono = "as-is") -> None:
         self._rate_hz = rate_hz
-        self._weights = channel_weights(channels)
+        self._weights = channel_weights(channels, mono)
         self._k_weighting = KWeighting(rate_hz)
         self._true_peak = TruePeak(rate_hz)
         self._before = self._k_weighting.warm_up_frames
@@ -154,15 +169,17 @@ class LoudnessMeter:
         energy = np.concatenate(([0.0], np.cumsum(quanta)))
         momentary = self._window_loudness(energy, _MOMENTARY)
         short_term = self._window_loudness(energy, _SHORT_TERM)
-        integrated = _gated(momentary[::_HOP], 10.0)
+        blocks = momentary[::_HOP]
+        integrated = gated_loudness(blocks)
         return Loudness(
             integrated_lufs=integrated,
-            range_lu=_range(short_term[::_HOP]),
+            range_lu=loudness_range(short_term[::_HOP]),
             momentary_max_lufs=_finite_max(momentary),
             short_term_max_lufs=_finite_max(short_term),
             true_peak_dbtp=peak_dbtp,
             true_peak_at_s=at,
             reason="" if integrated is not None else "all of it lies below the -70 LUFS gate",
+            blocks_lufs=blocks,
         )
 
     def _window_loudness(self, energy: NDArray[np.float64], quanta: int) -> NDArray[np.float64]:
@@ -173,40 +190,21 @@ class LoudnessMeter:
         frames = begins[quanta:] - begins[:-quanta]
         mean_square = np.maximum(energy[quanta:] - energy[:-quanta], 0.0) / frames
         with np.errstate(divide="ignore"):
-            loudness: NDArray[np.float64] = _OFFSET_DB + 10 * np.log10(mean_square)
+            loudness: NDArray[np.float64] = OFFSET_DB + 10 * np.log10(mean_square)
         return loudness
 
 
-def measure_loudness(source: Source) -> Loudness:
+def measure_loudness(source: Source, mono: Mono = "as-is") -> Loudness:
     """Measure a whole source in one pass."""
-    meter = LoudnessMeter(source.rate_hz, source.channels)
+    meter = LoudnessMeter(source.rate_hz, source.channels, mono)
     for block in source.blocks():
         meter.push(block)
     return meter.result()
 
 
-def _mean(loudness: NDArray[np.float64]) -> float:
-    """Loudness of the mean power of blocks."""
-    power = 10 ** ((loudness - _OFFSET_DB) / 10)
-    return float(_OFFSET_DB + 10 * np.log10(power.mean()))
-
-
-def _gated(blocks: NDArray[np.float64], relative_db: float) -> float | None:
-    """Mean of the blocks above both gates (BS.1770-5 Annex 1, formulae 3 to 7)."""
-    loud = blocks[blocks > ABSOLUTE_GATE_LUFS]
-    if not loud.size:
-        return None
-    return _mean(loud[loud > _mean(loud) - relative_db])
-
-
-def _range(short_term: NDArray[np.float64]) -> float | None:
-    """Loudness range: 10th to 95th percentile of the gated short-term loudness (Tech 3342)."""
-    loud = short_term[short_term > ABSOLUTE_GATE_LUFS]
-    if not loud.size:
-        return None
-    loud = loud[loud > _mean(loud) - 20.0]
-    low, high = np.percentile(loud, [10, 95])
-    return float(high - low)
+def loudness_together(takes: Sequence[Loudness]) -> float | None:
+    """Return the integrated loudness of takes as one programme, with one gate for all, in LUFS."""
+    return gated_loudness(np.concatenate([np.empty(0), *(take.blocks_lufs for take in takes)]))
 
 
 def _finite_max(loudness: NDArray[np.float64]) -> float | None:
