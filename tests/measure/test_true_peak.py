@@ -43,7 +43,7 @@ def signals() -> dict[str, np.ndarray]:
     }
 
 
-@pytest.mark.parametrize(("rate_hz", "factor"), [(48_000, 8), (96_000, 4), (192_000, 2)])
+@pytest.mark.parametrize(("rate_hz", "factor"), [(48_000, 8), (96_000, 4)])
 @pytest.mark.parametrize("name", signals())
 def test_the_search_misses_nothing(name: str, rate_hz: int, factor: int) -> None:
     window = signals()[name]
