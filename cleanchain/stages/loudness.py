@@ -31,6 +31,28 @@ _MUSIC_LU = 3.0
 
 
 @dataclass(frozen=True)
+class CommonGain:
+    """One gain for takes that belong together.
+
+    Parameters
+    ----------
+    gain_db : float
+        What brings them together to the target, or their highest peak to the ceiling.
+    shortfall_db : float
+        How much of the wanted gain the ceiling does not allow; 0 or more.
+    together_lufs : float
+        Loudness of all of them as one programme.
+    hottest : int
+        Index of the take with the highest true peak.
+    """
+
+    gain_db: float
+    shortfall_db: float
+    together_lufs: float
+    hottest: int
+
+
+@dataclass(frozen=True)
 class Loudness(Stage):
     """Bring a take to an integrated loudness by one gain; no limiter, no compressor.
 
@@ -99,32 +121,50 @@ class Loudness(Stage):
             none has one, all are left alone.
         """
         heard = [_hear(*pair, self.mono) for pair in zip(takes, silences, strict=True)]
-        together = loudness_together([one.found for one in heard])
-        hottest = max(heard, key=lambda one: one.peak_dbtp)
-        if together is None:
+        common = self.gain_for([one.found for one in heard])
+        if common is None:
             return [self._left_alone(one, one.found.reason) for one in heard]
-        wanted_db = self.target_lufs - together
-        gain_db = min(wanted_db, self.ceiling_dbtp - hottest.peak_dbtp)
-        if gain_db > 0 and all(one.is_noise for one in heard):
+        if common.gain_db > 0 and all(one.is_noise for one in heard):
             why = (
                 f"the take is not {_MUSIC_LU:g} LU louder than its silence: "
                 "more gain would bring up noise, not music"
             )
             return [self._left_alone(one, why) for one in heard]
         words = {}
-        if wanted_db - gain_db > 0.05:
+        if common.shortfall_db > 0.05:
+            hottest = heard[common.hottest]
             whose = f" of {hottest.name}" if len(heard) > 1 else ""
             words["shortfall_db"] = (
-                f"asked {self.target_lufs:g} LUFS, got {together + gain_db:.1f}: the peak{whose} "
-                f"at {format_time(hottest.found.true_peak_at_s)} sets the limit"
+                f"asked {self.target_lufs:g} LUFS, got {self.target_lufs - common.shortfall_db:.1f}"
+                f": the peak{whose} at {format_time(hottest.found.true_peak_at_s)} sets the limit"
             )
-        if gain_db > STARTLING_DB:
-            words["gain_db"] = f"{gain_db:.1f} dB louder now: start your monitors low"
-        more = {"takes_with_this_gain": len(heard), "together_lufs": together} if heard[1:] else {}
-        return [self._plan(one, gain_db, wanted_db - gain_db, words, more) for one in heard]
+        if common.gain_db > STARTLING_DB:
+            words["gain_db"] = f"{common.gain_db:.1f} dB louder now: start your monitors low"
+        more = (
+            {"takes_with_this_gain": len(heard), "together_lufs": common.together_lufs}
+            if len(heard) > 1
+            else {}
+        )
+        return [self._plan(one, common.gain_db, common.shortfall_db, words, more) for one in heard]
+
+    def gain_for(self, takes: Sequence[Measured]) -> CommonGain | None:
+        """Return one gain for all takes; None where none of them has a loudness.
+
+        Parameters
+        ----------
+        takes : sequence of Measured
+            What `cleanchain.measure.loudness.measure_loudness` said of each.
+        """
+        together = loudness_together(takes)
+        if together is None:
+            return None
+        peaks = [-np.inf if one.true_peak_dbtp is None else one.true_peak_dbtp for one in takes]
+        hottest = int(np.argmax(peaks))
+        wanted_db = self.target_lufs - together
+        gain_db = min(wanted_db, self.ceiling_dbtp - peaks[hottest])
+        return CommonGain(gain_db, wanted_db - gain_db, together, hottest)
 
     def _left_alone(self, heard: _Heard, why: str) -> Plan:
-        why = why or "the other takes of the set have no loudness"
         return self._plan(heard, 0.0, 0.0, {"gain_db": f"left alone: {why}"}, {})
 
     def _plan(
@@ -170,11 +210,6 @@ class _Heard:
     floor_dbfs: float | None
     floor_lufs: float | None
     floor_s: float
-
-    @property
-    def peak_dbtp(self) -> float:
-        peak = self.found.true_peak_dbtp
-        return -np.inf if peak is None else peak
 
     @property
     def is_noise(self) -> bool:

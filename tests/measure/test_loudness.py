@@ -226,3 +226,26 @@ def test_what_has_no_loudness_says_why(samples: np.ndarray, reason: str) -> None
     found = measure_loudness(Capture(samples, 48_000))
     assert found.integrated_lufs is None
     assert reason in found.reason
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        np.zeros((1, 0)),
+        np.array([[0.5]]),
+        np.ones((1, 60_000)),
+        np.tile([1.0, -1.0], 30_000)[None],
+        np.eye(1, 60_000, 59_999),
+        np.eye(1, 60_000, 100) * 1e-30,
+        np.full((2, 60_000), 1e-9),
+        np.vstack([np.zeros(60_000), np.sin(np.arange(60_000))]),
+    ],
+)
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 384_000])
+def test_odd_takes_have_finite_numbers_or_a_reason(samples: np.ndarray, rate_hz: int) -> None:
+    found = measure_loudness(Capture(samples, rate_hz))
+    assert (found.integrated_lufs is None) == bool(found.reason)
+    for value in (found.integrated_lufs, found.range_lu, found.momentary_max_lufs,
+                  found.short_term_max_lufs, found.true_peak_dbtp):  # fmt: skip
+        assert value is None or np.isfinite(value)
+    assert 0 <= found.true_peak_at_s <= samples.shape[1] / rate_hz
