@@ -230,6 +230,8 @@ class _Heard:
         if self.floor_dbfs is not None:
             level = f"{self.floor_dbfs + gain_db:.1f} dBFS"
             parts.append(f"noise floor {level} (from {self.floor_s:.3g} s of the silence)")
+        elif self.floor_s:
+            parts.append("the silence is digital silence")
         return "; ".join(parts) or "no signal"
 
 
@@ -239,7 +241,8 @@ def _hear(take: Source, silence: Source | None, mono: Mono) -> _Heard:
         return _Heard(take.name, take.channels, found, None, None, 0.0)
     frames = min(silence.frames, round(FLOOR_S * silence.rate_hz))
     part = Capture(silence.read(0, frames), silence.rate_hz)
-    level_dbfs = max(rms_dbfs(float(np.mean(part.samples**2))), -200.0)
+    power = float(np.mean(part.samples**2))
+    level_dbfs = rms_dbfs(power) if power > 0 else None
     floor_lufs = measure_loudness(part, mono).integrated_lufs
     floor_s = frames / silence.rate_hz
     return _Heard(take.name, take.channels, found, level_dbfs, floor_lufs, floor_s)

@@ -66,6 +66,15 @@ def test_tech_3341_surround(rate_hz: int) -> None:
     assert found.integrated_lufs == pytest.approx(-23.0, abs=0.1)
 
 
+def test_the_low_frequency_channel_of_six_does_not_count() -> None:
+    """ITU-R BS.1770-5 Annex 1, Table 3."""
+    rng = np.random.default_rng(9)
+    five = 0.1 * rng.standard_normal((5, 48_000))
+    six = np.insert(five, 3, rng.standard_normal(48_000), axis=0)
+    one, other = (measure_loudness(Capture(wave, 48_000)) for wave in (five, six))
+    assert one.integrated_lufs == pytest.approx(other.integrated_lufs, abs=1e-9)
+
+
 @all_rates
 def test_tech_3341_short_term_of_a_pattern_of_3_s(rate_hz: int) -> None:
     """Signal 9: (1.34 s at -20, 1.66 s at -30) five times: S is -23 throughout."""

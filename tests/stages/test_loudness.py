@@ -147,3 +147,9 @@ def test_a_set_without_loudness_is_left_alone() -> None:
     assert all(plan.is_identity for plan in plans)
     assert "silent" in plans[0].reasons["gain_db"]
     assert "shorter" in plans[1].reasons["gain_db"]
+
+
+def test_a_digital_silence_has_no_level() -> None:
+    plan = Loudness().plan(Capture(tone(0.05), RATE_HZ), Capture(np.zeros(RATE_HZ), RATE_HZ))
+    assert plan.findings["floor_after_dbfs"] is None
+    assert "the silence is digital silence" in plan.reasons["after_lufs"]
