@@ -117,5 +117,5 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
         plan = chain.plan(take, silence.source)
         if plan.is_identity:
             return Cleaning(take, silence, plan, nothing_done(plan, silence.source))
-        plan.output.read(0, 0)  # worked out meanwhile
+        plan.output.read(take.frames, take.frames)  # all of it is worked out meanwhile
         return Cleaning(take, silence, plan, ledger.result())

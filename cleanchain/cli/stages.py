@@ -78,22 +78,45 @@ def gate(depth: float, method: Literal["estimate", "threshold"], link: bool) -> 
 @click.option(
     "--target",
     type=Quantity("loudness", -70.0, 0.0),
-    default="-23LUFS",
-    show_default=True,
-    help="Integrated loudness to reach.",
+    help="Integrated loudness to reach.  [default: -23LUFS, EBU R 128]",
 )
 @click.option(
     "--ceiling",
     type=Quantity("true peak", -60.0, 0.0),
-    default="-1dBTP",
-    show_default=True,
-    help="True peak that is not passed; the gain is lowered to keep it.",
+    help="True peak that is not passed; the gain is lowered to keep it.  [default: -1dBTP]",
 )
-def loudness(target: float, ceiling: float) -> Stage:
+@click.option(
+    "--level",
+    type=click.Choice(["mix"]),
+    help="In place of the two: mix is -21LUFS and -6dBTP, for a track on its way into a mix "
+    "(common practice, no source).",
+)
+@click.option(
+    "--mono",
+    type=click.Choice(["as-is", "dual"]),
+    default="as-is",
+    show_default=True,
+    help="Count a single channel once, or as from two loudspeakers, 3.01 LU louder.",
+)
+def loudness(
+    target: float | None,
+    ceiling: float | None,
+    level: str | None,
+    mono: Literal["as-is", "dual"],
+) -> Stage:
     """Bring the take to a loudness; no limiter, no compressor."""
-    from cleanchain.stages.loudness import Loudness
+    from cleanchain.stages.loudness import LEVELS, Loudness
 
-    return Loudness(target_lufs=target, ceiling_dbtp=ceiling)
+    if level is not None and target is not None:
+        raise click.UsageError(f"--level {level} names the target; leave --target out")
+    target_lufs, ceiling_dbtp = LEVELS.get(
+        level or "", (Loudness.target_lufs, Loudness.ceiling_dbtp)
+    )
+    return Loudness(
+        target_lufs=target_lufs if target is None else target,
+        ceiling_dbtp=ceiling_dbtp if ceiling is None else ceiling,
+        mono=mono,
+    )
 
 
 STAGES = (high_pass, hum, gate, loudness)

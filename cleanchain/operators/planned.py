@@ -1,7 +1,8 @@
-"""A source seen through an operator: worked out when first read, then kept."""
+"""A source seen through an operator: worked out as far as it is read, then kept."""
 
 from __future__ import annotations
 
+import os
 import tempfile
 import threading
 from collections.abc import Iterator
@@ -19,9 +20,10 @@ MEMORY_BYTES = 1 << 27
 class Planned(ReadableByRange):
     """The result of an operator on a source, as a source.
 
-    Nothing happens until it is read. The first reading runs the operator over the whole source
-    and keeps the result in memory, or in an unnamed temporary file when it is long, so that each
-    operator runs once however often the result is read.
+    Nothing happens until it is read. Reading runs the operator as far as the last frame asked for
+    (going through all blocks: over the whole source) and keeps the result in memory, or in an
+    unnamed temporary file when it is long, so that each operator runs once however often the
+    result is read.
 
     Parameters
     ----------
@@ -41,13 +43,15 @@ class Planned(ReadableByRange):
         self.channels = source.channels
         self.frames = source.frames
         self._store: IO[bytes] | None = None
+        self._running: Iterator[Samples] = iter(())
+        self._done = 0  # frames worked out
         self._lock = threading.RLock()
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, shape (channels, stop - start)."""
         frame_bytes = 8 * self.channels
         with self._lock:
-            store = self._filled()
+            store = self._filled(min(stop, self.frames))
             store.seek(start * frame_bytes)
             data = store.read((stop - start) * frame_bytes)
         return np.ascontiguousarray(np.frombuffer(data).reshape(-1, self.channels).T)
@@ -55,17 +59,22 @@ class Planned(ReadableByRange):
     def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
         """Yield all frames in order; the first time over they are worked out."""
         with self._lock:
-            self._filled()
+            self._filled(self.frames)
         yield from super().blocks(block_frames)
 
-    def _filled(self) -> IO[bytes]:
+    def _filled(self, frames: int) -> IO[bytes]:
         if self._store is None:
             # The store lives as long as this source does, so no with-block can hold it.
-            store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
-            for block in run(self._operator, *self._lanes):
-                store.write(np.ascontiguousarray(block[-1].T).tobytes())
-            self._store = store
-            self._lanes = ()  # an earlier store can be let go of
+            self._store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
+            self._running = run(self._operator, *self._lanes)
+        if self._done < frames:
+            self._store.seek(0, os.SEEK_END)
+            while self._done < frames:
+                block = next(self._running)[-1]
+                self._store.write(np.ascontiguousarray(block.T).tobytes())
+                self._done += block.shape[-1]
+            if self._done == self.frames:
+                self._lanes, self._running = (), iter(())  # an earlier store can be let go of
         return self._store
 
     def close(self) -> None:

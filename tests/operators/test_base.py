@@ -71,3 +71,23 @@ def test_planned_keeps_what_it_worked_out(monkeypatch: pytest.MonkeyPatch) -> No
     whole = planned.read(0, 5000)
     assert np.array_equal(np.concatenate(list(planned.blocks(333)), axis=1), whole)
     assert np.array_equal(planned.read(17, 99), whole[:, 17:99])
+
+
+def test_a_planned_source_is_worked_out_only_as_far_as_it_is_read() -> None:
+    seen: list[int] = []
+
+    class Counts(Mean):
+        def start(self, lanes: int, channels: int, frames: int) -> Flow:
+            flow = _Mean(lanes, channels, frames, step=8, context=1)
+            push = flow.push
+            flow.push = lambda block: (seen.append(block.shape[-1]), push(block))[1]  # type: ignore[method-assign]
+            return flow
+
+    x = Capture(np.random.default_rng(2).standard_normal((1, 300_000)), 8000)
+    whole = np.concatenate(list(Planned(x, Mean()).blocks()), axis=1)
+    planned = Planned(x, Counts())
+    assert np.array_equal(planned.read(10, 5000), whole[:, 10:5000])
+    assert sum(seen) < 150_000
+    assert np.array_equal(planned.read(250_000, 300_000), whole[:, 250_000:])
+    assert np.array_equal(planned.read(0, 300_000), whole)
+    assert sum(seen) == 300_000

@@ -1,0 +1,71 @@
+"""The search against working out every value between the samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
+
+FRAMES = 16_384
+
+
+def all_values(window: np.ndarray, factor: int) -> np.ndarray:
+    """Every interpolated value, by the formula of the windowed sinc."""
+    half = 16
+    lags = np.arange(factor)[:, None] / factor - np.arange(1 - half, half + 1)
+    lags = np.hstack([np.arange(factor)[:, None] / factor + half, lags])  # 33 taps from -16 on
+    inside = np.clip(1 - (lags / half) ** 2, 0, None)
+    kernel = np.where(inside > 0, np.sinc(lags) * np.i0(7 * np.sqrt(inside)) / np.i0(7.0), 0)
+    kernel /= kernel.sum(axis=1, keepdims=True)
+    windows = np.lib.stride_tricks.sliding_window_view(window, 2 * half + 1)
+    return (windows[:FRAMES] @ kernel.T).ravel()
+
+
+def signals() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(3)
+    n = np.arange(FRAMES + 2 * MARGIN_FRAMES)
+    click = np.zeros(n.size)
+    click[5000:5002] = 0.7
+    square = np.sign(np.sin(2 * np.pi * n / 44))
+    return {
+        "noise": rng.standard_normal(n.size),
+        "rising noise": rng.standard_normal(n.size) * np.geomspace(0.01, 1, n.size),
+        "low tone": 0.5 * np.sin(2 * np.pi * 0.0207 * n),
+        "high tone": 0.5 * np.sin(2 * np.pi * 0.4567 * n),
+        "click": click,
+        "one sample": (n == 7001) * -0.9,
+        "square": square,
+        "constant": np.full(n.size, 0.25),
+        "pluck": np.exp(-n / 3000) * np.sin(0.03 * n),
+        "last sample": (n == FRAMES + MARGIN_FRAMES - 1) * 1.0,
+        "tiny": 1e-9 * rng.standard_normal(n.size),
+    }
+
+
+@pytest.mark.parametrize(("rate_hz", "factor"), [(48_000, 8), (96_000, 4)])
+@pytest.mark.parametrize("name", signals())
+def test_the_search_misses_nothing(name: str, rate_hz: int, factor: int) -> None:
+    window = signals()[name]
+    wanted = np.abs(all_values(window, factor)).max()
+    peak, place = TruePeak(rate_hz).search(window[None], 0.0)
+    assert wanted * (1 - 1.2e-5) <= peak <= wanted * (1 + 1e-9)
+    at = np.abs(all_values(window, factor))[round(place * factor)]
+    assert at == pytest.approx(peak, rel=1e-9)
+
+
+def test_only_what_goes_beyond_the_peak_so_far_counts() -> None:
+    window = signals()["noise"][None]
+    search = TruePeak(48_000)
+    peak, _ = search.search(window, 0.0)
+    assert search.search(window, peak) == (peak, 0.0)
+    assert search.search(np.vstack([window, 2 * window]), peak)[0] == pytest.approx(2 * peak)
+
+
+@pytest.mark.parametrize("frequency", [0.05, 0.21, 0.33, 0.45])
+def test_tones_read_within_the_spacing_of_the_values(frequency: float) -> None:
+    """20 lg cos(pi f / 8) at most, ITU-R BS.1770-5 Attachment 1 to Annex 2."""
+    n = np.arange(FRAMES + 2 * MARGIN_FRAMES)
+    for phase in (0.0, 0.4, 1.1):
+        peak, _ = TruePeak(48_000).search(np.sin(2 * np.pi * frequency * n + phase)[None], 0.0)
+        assert np.cos(np.pi * frequency / 8) - 0.004 <= peak <= 1.004
