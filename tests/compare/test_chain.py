@@ -17,9 +17,9 @@ def parts() -> tuple[np.ndarray, np.ndarray]:
     music = np.zeros(t.size)
     for k in range(8):
         since = t - 2 - 0.7 * k
-        music += np.where(since > 0, 0.3 * np.exp(-3 * since.clip(0)), 0) * np.sin(
-            2 * np.pi * (220 + 55 * k) * since
-        )
+        music += np.where(
+            since > 0, 0.3 * np.exp(-3 * since.clip(0)) * (1 - np.exp(-since.clip(0) / 0.02)), 0
+        ) * np.sin(2 * np.pi * (220 + 55 * k) * since)
     noise = 0.03 * np.cos(2 * np.pi * 50 * t) + 0.001 * rng.standard_normal(t.size)
     return music, noise
 
