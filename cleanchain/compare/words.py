@@ -105,7 +105,12 @@ def _level(power: Power) -> float | None:
 def _rows(pair: PairResult) -> list[dict[str, Any]]:
     levels = [[rms_dbfs(power) for power in one.power.tolist()] for one in pair.powers]
     return [
-        {"pair": pair.name, **row, "reference_dbfs": a, "level_dbfs": b}
+        {
+            "pair": pair.name,
+            **row,
+            "reference_dbfs": a if row["difference_db"] is not None else None,
+            "level_dbfs": b if row["difference_db"] is not None else None,
+        }
         for row, a, b in zip(plain_rows(pair.thirds), levels[0], levels[1], strict=True)
     ]
 

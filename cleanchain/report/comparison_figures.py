@@ -71,15 +71,15 @@ def draw_comparison(data: dict[str, Any], path: Path) -> None:
 
 
 def _levels(axis: Any, rows: list[dict[str, Any]], pairs: list[str]) -> None:
-    first = [row for row in rows if row["pair"] == pairs[0]]
-    centre = [row["centre_hz"] for row in first]
-    axis.plot(
-        centre, [row["reference_dbfs"] for row in first], color="#7a7a7a", label=pairs[0][-1],
-        drawstyle="steps-mid",
-    )  # fmt: skip
-    for pair, (colour, _) in zip(pairs, _STYLES * 2, strict=False):
-        level = [row["level_dbfs"] for row in rows if row["pair"] == pair]
-        axis.plot(centre, level, color=colour, label=pair[0], drawstyle="steps-mid", linewidth=1.2)
+    for place, pair in enumerate(pairs):
+        own = [row for row in rows if row["pair"] == pair]
+        centre = [row["centre_hz"] for row in own]
+        drawn = [(pair[0], "level_dbfs", _STYLES[place % len(_STYLES)][0])]
+        if place == 0:
+            drawn.insert(0, (pair[-1], "reference_dbfs", "#7a7a7a"))
+        for label, key, colour in drawn:
+            level = np.array([row[key] for row in own], dtype=float)
+            axis.plot(centre, level, color=colour, label=label, drawstyle="steps-mid")
     axis.set_ylabel("hiss in the band, dBFS")
 
 
