@@ -37,7 +37,7 @@ from cleanchain.measure.spectrum import frame_for, measure_spectrum
 Reals = NDArray[np.float64]
 
 #: Seconds that are looked at for the alignment, for what is shared, and the shortest overlap.
-_LOOK_S, _SHARED_S, _LEAST_S = 30.0, 300.0, 4.0
+_LOOK_S, _SHARED_S, _LEAST_S = 30.0, 120.0, 4.0
 #: Share of bins that takes of one moment have coherent.
 _COHERENT_SHARE = 0.25
 #: Drift below which takes are on one clock, ppm, and a lag that is none, frames.
