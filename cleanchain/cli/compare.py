@@ -3,94 +3,252 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from cleanchain.cli.options import PATH, json_option
-from cleanchain.cli.output import console, print_json, working
+from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.output import console, print_json, say, working
+
+if TYPE_CHECKING:
+    from cleanchain.audio.source import Source
+    from cleanchain.compare.takes import TakesResult
+    from cleanchain.measure.alignment import Alignment
+
+#: What captures are called, in the order in which they are named.
+_LETTERS = "ABCDEFGH"
 
 
-@click.command()
+@click.command("compare")
 @click.argument("captures", nargs=-1, required=True, type=PATH)
-@click.option("--stimulus-a", type=PATH, help="A hearing the stimulus.")
+@click.option("--silence-a", type=PATH, help="A's own silence, where A is a take or a stimulus.")
+@click.option("--silence-b", type=PATH, help="B's own silence.")
+@click.option("--stimulus-a", type=PATH, help="A hearing the stimulus, where A is a silence.")
 @click.option("--stimulus-b", type=PATH, help="B hearing the same stimulus.")
 @click.option(
     "--kind",
-    type=click.Choice(["auto", "silence", "at-once"]),
+    type=click.Choice(["auto", "silence", "stimulus", "at-once", "chain"]),
     default="auto",
     show_default=True,
-    help="Silence captures, or takes of the same moment.",
+    help="Silence or stimulus captures, takes of one moment, or a take before and after a chain.",
 )
+@click.option(
+    "--builds",
+    type=click.IntRange(2, 8),
+    help="How many builds the captures are of, in turn: 2 for A B A B. Of an even number from "
+    "four on two builds are taken, else a build each.",
+)
+@click.option(
+    "--channel", type=click.IntRange(1, 64), default=1, show_default=True, help="To compare."
+)
+@click.option("--ledger", type=PATH, help="What `clean --json` printed, to stand beside a chain.")
+@click.option("--plot", type=PATH, help="Draw a figure: FILE.png or FILE.svg.")
+@click.option(
+    "--align-out", type=PATH, metavar="DIR", help="Write takes of one moment aligned and matched."
+)
+@force_option
 @json_option
 def command(
     captures: tuple[Path, ...],
+    silence_a: Path | None,
+    silence_b: Path | None,
     stimulus_a: Path | None,
     stimulus_b: Path | None,
     kind: str,
+    builds: int | None,
+    channel: int,
+    ledger: Path | None,
+    plot: Path | None,
+    align_out: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
-    """Compare build B with build A: `compare A B`, or repeats `compare A B A B`.
+    """Compare build B with build A: `compare A B`, more builds `A B C`, repeats `A B A B`.
 
-    Silence captures are compared band by band, with intervals. With --stimulus-a and --stimulus-b
-    the verdict is on signal-to-noise; without them B is at most called quieter.
+    Silence captures are compared band by band, with intervals; with --stimulus-a and --stimulus-b
+    the verdict is on signal-to-noise, without them B is at most called quieter. Takes of one
+    moment are aligned; one file of two or more channels holds such takes. A take after a chain is
+    set against the take before it.
     """
-    from cleanchain import compare
     from cleanchain.audio.files import open_source
+    from cleanchain.compare.kind import said, tell_kind
+    from cleanchain.compare.sources import one_channel, split_channels
+    from cleanchain.errors import SettingError
+    from cleanchain.measure.band_powers import check_alike
+
+    _check_pairs(silence_a, silence_b, "silence")
+    _check_pairs(stimulus_a, stimulus_b, "stimulus")
+    if silence_a and stimulus_a:
+        raise SettingError(
+            "A and B are either silences with stimuli or takes with silences",
+            fix="Name the silences as A and B, with --stimulus-a and --stimulus-b.",
+        )
+    extra = [path for path in (silence_a, silence_b, stimulus_a, stimulus_b, ledger) if path]
+    _check_plot(plot, force, [*captures, *extra])
+    sources: list[Source] = [open_source(path) for path in captures]
+    paths = list(captures)
+    if len(sources) == 1:
+        sources = split_channels(sources[0])
+        paths = [path for path in captures for _ in sources]
+        kind = "at-once" if kind == "auto" else kind
+    if not 2 <= len(sources) <= len(_LETTERS):
+        raise SettingError(
+            f"{len(sources)} captures cannot be compared",
+            fix="Name two to eight files, or one file of two to eight channels.",
+        )
+    own = [open_source(path) for path in (silence_a, silence_b) if path]
+    stimuli = [open_source(path) for path in (stimulus_a, stimulus_b) if path]
+    check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
+    takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
+    with working("comparing", quiet=as_json):
+        told, places = "", None
+        if kind == "auto":
+            kind, told, places = tell_kind(takes, bool(own), bool(stimuli))
+        told = told or said(kind)
+        _check_fit(kind, len(takes), bool(own), bool(stimuli), ledger, align_out)
+        if kind == "chain":
+            data, picture = _chain(takes, ledger, told)
+        elif kind == "at-once":
+            silences = [one_channel(one, channel - 1) for one in own]
+            data, picture, result = _takes(takes, silences, places, told)
+        else:
+            count = builds or (2 if len(takes) % 2 == 0 else len(takes))
+            data, picture = _builds(takes, own, stimuli, count, channel - 1, kind, told)
+    if align_out is not None:
+        _write_aligned(result, paths, align_out, force)
+    if plot is not None:
+        with working("drawing", quiet=as_json):
+            picture(plot)
+        say(f"drawn: {plot}")
+    if as_json:
+        print_json(data)
+    else:
+        from cleanchain.cli.compare_table import print_comparison
+
+        print_comparison(data, console())
+
+
+def _check_pairs(one: Path | None, other: Path | None, what: str) -> None:
     from cleanchain.errors import SettingError
 
-    if len(captures) % 2 or (stimulus_a is None) != (stimulus_b is None):
+    if (one is None) != (other is None):
         raise SettingError(
-            "captures and stimuli are compared in pairs",
-            fix="Write compare A B, repeats as A B A B, and both --stimulus-a and --stimulus-b.",
+            f"a {what} of one build alone compares nothing",
+            fix=f"Give both --{what}-a and --{what}-b.",
         )
-    sources = [open_source(path) for path in captures]
-    stimuli = [None if path is None else open_source(path) for path in (stimulus_a, stimulus_b)]
-    with working("comparing", quiet=as_json):
-        if kind == "auto":
-            alone = len(sources) == 2 and stimuli[0] is None
-            kind = "at-once" if alone and compare.is_at_once(*sources) else "silence"
-        if kind == "at-once":
-            if len(sources) != 2 or stimuli[0] is not None:
-                raise SettingError("takes of the same moment are compared two at a time")
-            result = compare.compare_takes(*sources)
-        else:
-            result = compare.compare_silences(sources[::2], sources[1::2], *stimuli)
-    if as_json:
-        print_json(result)
-    else:
-        _show(result)
 
 
-def _show(result: dict[str, Any]) -> None:
-    from rich.table import Table
+def _check_plot(plot: Path | None, force: bool, inputs: list[Path]) -> None:
+    from cleanchain.audio.writing import check_place
+    from cleanchain.errors import SettingError
 
-    out = console()
-    table = Table("band Hz", "B - A dB", "95 % interval", "differs", box=None)
-    for row in result["bands"]:
-        table.add_row(
-            f"{row['centre_hz']:.0f}",
-            f"{row['difference_db']:+.1f}",
-            f"{row['low_db']:+.1f} to {row['high_db']:+.1f}",
-            "yes" if row["differs"] else "",
+    if plot is None:
+        return
+    if plot.suffix.lower() not in (".png", ".svg"):
+        raise SettingError(
+            f"{plot.name!r} is neither a PNG nor an SVG", fix="End its name in .png or .svg."
         )
-    out.print(f"taken for: {result['kind']}")
-    out.print(table)
-    if result["snr_bands"]:
-        snr = Table(*(key.replace("_", " ") for key in result["snr_bands"][0]), box=None)
-        for row in result["snr_bands"]:
-            snr.add_row(*(_text(value) for value in row.values()))
-        out.print("signal-to-noise", snr, sep="\n")
-    if result["alignment"]:
-        out.print("; ".join(f"{key} {value:.3f}" for key, value in result["alignment"].items()))
-    if result["level_match_db"] is not None:
-        out.print(f"bring B to A's loudness: {result['level_match_db']:+.2f} dB")
-    for reason in result["reasons"]:
-        out.print(f"- {reason}")
-    out.print(result["verdict"])
+    check_place(plot, overwrite=force, protect=inputs)
 
 
-def _text(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else ""
-    return "not known" if value is None else f"{value:.2f}" if value < 100 else f"{value:.0f}"
+def _check_fit(
+    kind: str, count: int, own: bool, stimuli: bool, ledger: Path | None, align_out: Path | None
+) -> None:
+    """Refuse options that say nothing about this kind of comparison."""
+    from cleanchain.errors import SettingError
+
+    faults = {
+        "takes of one moment are two to eight; only two of them have --silence-a and --silence-b": (
+            kind == "at-once" and own and count != 2
+        ),
+        "a chain is compared by the take before and the take after alone": (
+            kind == "chain" and (count != 2 or own or stimuli)
+        ),
+        "stimulus captures come in twos, each with its silence": (
+            kind == "stimulus" and (count != 2 or not own)
+        ),
+        "silences of their own belong to takes or stimulus captures": (kind == "silence" and own),
+        "stimulus captures belong to silence captures": (kind != "silence" and stimuli),
+        "--ledger stands beside a chain only": (kind != "chain" and ledger is not None),
+        "--align-out needs takes of one moment": (kind != "at-once" and align_out is not None),
+    }
+    for fault, here in faults.items():
+        if here:
+            raise SettingError(
+                fault, fix=f"These were compared as {kind}; --kind says otherwise, see --help."
+            )
+
+
+def _chain(takes: list[Source], ledger: Path | None, told: str) -> tuple[dict[str, Any], Any]:
+    import json
+
+    from cleanchain.compare.chain import chain_as_data, compare_chain, read_ledger
+    from cleanchain.errors import InputError
+    from cleanchain.report.comparison_figures import draw_chain
+
+    read = None
+    if ledger is not None:
+        try:
+            read = read_ledger(json.loads(ledger.read_text(encoding="utf-8")), str(ledger))
+        except (OSError, ValueError) as error:
+            raise InputError(f"cannot be read ({error})", where=str(ledger)) from None
+    result = compare_chain(takes[0], takes[1])
+    data = chain_as_data(result, told, read)
+    return data, lambda path: draw_chain(result, path)
+
+
+def _takes(
+    takes: list[Source], silences: list[Source], places: list[Alignment] | None, told: str
+) -> tuple[dict[str, Any], Any, TakesResult]:
+    from cleanchain.compare.takes import compare_takes
+    from cleanchain.compare.takes_data import takes_as_data
+    from cleanchain.report.comparison_figures import draw_comparison
+
+    result = compare_takes(takes, silences, places)
+    data = takes_as_data(result, takes[0].rate_hz, told)
+    return data, lambda path: draw_comparison(data, path), result
+
+
+def _builds(
+    takes: list[Source],
+    own: list[Any],
+    stimuli: list[Any],
+    count: int,
+    channel: int,
+    kind: str,
+    told: str,
+) -> tuple[dict[str, Any], Any]:
+    from cleanchain.compare.builds import Build, compare_builds
+    from cleanchain.compare.sources import one_channel
+    from cleanchain.compare.words import builds_as_data
+    from cleanchain.errors import SettingError
+    from cleanchain.report.comparison_figures import draw_comparison
+
+    if len(takes) % count or (stimuli and count != 2):
+        raise SettingError(
+            f"{len(takes)} captures are not those of {count} builds in turn",
+            fix="Name as many captures of each: A B A B; stimuli belong to two builds.",
+        )
+    silences, heard = takes, [one_channel(one, channel) for one in stimuli]
+    if kind == "stimulus":
+        silences, heard = [one_channel(one, channel) for one in own], takes
+    pair: list[Source | None] = [*heard] or [None] * count
+    sets = [
+        Build(_LETTERS[place], tuple(silences[place::count]), pair[place]) for place in range(count)
+    ]
+    if len(silences) > count:
+        told += f" {count} builds in turn, {len(silences) // count} captures of each."
+    data = builds_as_data(compare_builds(sets), kind, told)
+    return data, lambda path: draw_comparison(data, path)
+
+
+def _write_aligned(result: TakesResult, paths: list[Path], folder: Path, force: bool) -> None:
+    from cleanchain.compare.listening import listening_paths, write_listening
+
+    targets = listening_paths(result.names, paths, folder, force)
+    gain_db = write_listening(result.aligned, targets, force)
+    for target in targets:
+        say(f"wrote {target}")
+    if gain_db < 0:
+        say(f"All are {-gain_db:.1f} dB lower, so that none clips.")
+    say("Start with the monitors turned down.")

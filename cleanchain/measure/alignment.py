@@ -7,10 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cleanchain.audio.capture import Capture
+from cleanchain.fourier import fast_length, irfft, rfft
+from cleanchain.measure.moved import Moved
+
 Reals = NDArray[np.float64]
 
-#: Stretches along the takes in which the delay is measured.
-_STRETCHES = 12
+#: Stretches along the takes in which the delay is measured, and a delay that was not found.
+_STRETCHES, _NOT_FOUND = 12, 100.0
+#: Times that B is moved at most, and how little is left to move, frames.
+_PASSES, _SETTLED_FRAMES = 2, 0.02
+#: Below this the strongest hum lies, Hz; no bin is surer of its phase than this coherence says.
+_LOWEST_HZ, _MOST_COHERENT = 170.0, 0.99
 
 
 @dataclass(frozen=True)
@@ -39,11 +47,28 @@ def align(a: Reals, b: Reals, rate_hz: int) -> Alignment:
     -----
     The whole cross-correlation gives the lag to a frame and the sign. In stretches, the phase of
     the cross-spectrum gives it to a fraction: each bin weighs with what its coherence tells of its
-    phase (Knapp and Carter 1976). A line through the stretches gives lag and drift.
+    phase (Knapp and Carter 1976). A line through the stretches gives lag and drift. Music is not
+    even within a stretch, so that its lag is that of its loudest moment; B is moved by what was
+    found and measured again until nothing is left to move.
     """
     frames = min(a.size, b.size)
     a, b = a[:frames], b[:frames]
-    coarse, sign = _peak(a, b)
+    coarse, sign = _peak(a, b, rate_hz)
+    lag, drift = _line(a, sign * b, coarse, rate_hz)
+    source = Capture(b, rate_hz)
+    for _ in range(_PASSES):
+        moved = Moved(source, lag, drift * 1e6, 0, frames, sign, "moved").read(0, frames)[0]
+        more, rest = _line(a, moved, 0, rate_hz)
+        # Frame n of what was moved is frame n (1 + drift) + lag of B.
+        lag, drift = lag + more * (1 + drift), drift + rest * (1 + drift)
+        if abs(rest) * frames < _SETTLED_FRAMES and abs(more) < _SETTLED_FRAMES:
+            break
+    return Alignment(lag, sign, drift * 1e6)
+
+
+def _line(a: Reals, b: Reals, coarse: int, rate_hz: int) -> tuple[float, float]:
+    """Lag at the first frame and its growth a frame, from stretches."""
+    frames = a.size
     size = max(frames // _STRETCHES, 1024)
     at, lag, weight = [], [], []
     guess = float(coarse)
@@ -52,31 +77,36 @@ def align(a: Reals, b: Reals, rate_hz: int) -> Alignment:
         low, high = start + here, start + here + size
         if low < 0 or high > frames:
             continue
-        x, y = a[start : start + size], sign * b[low:high]
+        x, y = a[start : start + size], b[low:high]
         if not x.any() or not y.any():
             continue
-        near, _ = _peak(x, y, most=64)
+        near, _ = _peak(x, y, rate_hz, most=64)
         if abs(near) > 0 and low + near >= 0 and high + near <= frames:
             here += near
-            y = sign * b[low + near : high + near]
-        delay, sd = _fraction(x, y)
+            y = b[low + near : high + near]
+        delay, sd = _fraction(x, y, rate_hz)
+        if sd > _NOT_FOUND:
+            continue
         guess = here + delay
         at.append(start + size / 2)
         lag.append(guess)
         weight.append(1 / max(sd, 1e-6))
     if len(at) < 2:
-        return Alignment(float(coarse), sign, 0.0)
+        return float(coarse), 0.0
     slope, offset = np.polyfit(at, lag, 1, w=weight)
-    return Alignment(float(offset), sign, float(slope * 1e6))
+    return float(offset), float(slope)
 
 
-def _peak(a: Reals, b: Reals, most: int | None = None) -> tuple[int, int]:
-    """Lag and sign of the largest cross-correlation, whole frames."""
-    import scipy.fft
+def _peak(a: Reals, b: Reals, rate_hz: int, most: int | None = None) -> tuple[int, int]:
+    """Lag and sign of the largest cross-correlation, whole frames; loud lines count by amplitude.
 
-    size = scipy.fft.next_fast_len(2 * a.size, real=True)
-    spectrum = np.conj(scipy.fft.rfft(a, size)) * scipy.fft.rfft(b, size)
-    correlation = scipy.fft.irfft(spectrum, size)
+    Without the lowest frequencies, where a hum that both take up would decide.
+    """
+    size = fast_length(2 * a.size)
+    spectrum = np.conj(rfft(a, size)) * rfft(b, size)
+    spectrum[: int(_LOWEST_HZ * size / rate_hz)] = 0.0
+    spectrum /= np.sqrt(np.maximum(np.abs(spectrum), 1e-300))
+    correlation = irfft(spectrum, size)
     lags = np.fft.fftfreq(size, 1 / size)
     if most is not None:
         correlation = np.where(np.abs(lags) <= most, correlation, 0.0)
@@ -84,7 +114,7 @@ def _peak(a: Reals, b: Reals, most: int | None = None) -> tuple[int, int]:
     return round(lags[best]), 1 if correlation[best] >= 0 else -1
 
 
-def _fraction(x: Reals, y: Reals) -> tuple[float, float]:
+def _fraction(x: Reals, y: Reals, rate_hz: int) -> tuple[float, float]:
     """Delay of y in frames, below a frame or two, and its standard deviation."""
     size = 1 << int(np.log2(max(x.size // 8, 256)))
     starts = range(0, x.size - size + 1, size // 2)
@@ -95,10 +125,12 @@ def _fraction(x: Reals, y: Reals) -> tuple[float, float]:
     ys = np.fft.rfft([y[s : s + size] * window for s in starts])
     cross = (np.conj(xs) * ys).sum(axis=0)
     power = (np.abs(xs) ** 2).sum(axis=0) * (np.abs(ys) ** 2).sum(axis=0)
-    coherence = np.clip(np.abs(cross) ** 2 / np.maximum(power, 1e-300), 0, 0.9999)
+    coherence = np.clip(np.abs(cross) ** 2 / np.maximum(power, 1e-300), 0, _MOST_COHERENT)
     floor = 1 - 0.05 ** (1 / max(len(xs) - 1, 1))
     weight = np.where(coherence > floor, coherence / (1 - coherence), 0.0)
-    weight[0] = weight[-1] = 0.0
+    # The hum's phase says where its field comes from, not when the string was plucked.
+    weight[omega < 2 * np.pi * _LOWEST_HZ / rate_hz] = 0.0
+    weight[-1] = 0.0
     for _ in range(4):  # the phase left over after each turn is small and does not wrap
         phase = np.angle(cross * np.exp(1j * omega * delay))
         curve = float((weight * omega**2).sum())

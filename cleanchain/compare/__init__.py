@@ -1,0 +1,1 @@
+"""Builds against builds, takes of one moment, a take before and after a chain."""
