@@ -20,7 +20,8 @@ FLOORS = (
     ("trial",),
     ("budget", "demo", "silences"),
     ("cleaning", "compare"),
-    ("presets", "receipts", "batch"),
+    ("results",),
+    ("presets", "receipts", "replay", "batch"),
     ("report",),
     ("cli",),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from cleanchain.audio.rounding import Rounder
 from cleanchain.audio.source import Samples, Source
 from cleanchain.errors import InputError, OutputError, PathError
 
-__all__ = ["check_output", "check_place", "renamed_when_whole", "write_source"]
+__all__ = ["as_written", "check_output", "check_place", "renamed_when_whole", "write_source"]
 
 #: Turns a block of (channels, frames) into what is stored, (frames, channels).
 Store = Callable[[Samples], NDArray[Any]]
@@ -138,6 +138,22 @@ def write_source(
     except OSError as error:
         raise disk_error(error, path) from None
     return meant
+
+
+def as_written(
+    source: Source, like: FileSource, *, exact: bool = False, allow_clip: bool = False
+) -> Iterator[NDArray[Any]]:
+    """Yield the samples that `write_source` would write, shape (frames, channels); write nothing.
+
+    Parameters
+    ----------
+    source, like, exact, allow_clip
+        See `write_source`.
+    """
+    _check_shape(source, like)
+    store = _store(like, exact, allow_clip)
+    for block in source.blocks():
+        yield store(block)
 
 
 def _check_shape(source: Source, like: FileSource) -> None:

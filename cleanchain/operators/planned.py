@@ -10,6 +10,7 @@ from typing import IO
 import numpy as np
 
 from cleanchain.audio.source import BLOCK_FRAMES, ReadableByRange, Samples, Source
+from cleanchain.errors import OutputError
 from cleanchain.operators.base import Operator, run
 
 #: Bytes of one processed source that are kept in memory; what is longer goes to a temporary file.
@@ -63,7 +64,16 @@ class Planned(ReadableByRange):
             # The store lives as long as this source does, so no with-block can hold it.
             store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
             for block in run(self._operator, *self._lanes):
-                store.write(np.ascontiguousarray(block[-1].T).tobytes())
+                try:
+                    store.write(np.ascontiguousarray(block[-1].T).tobytes())
+                except OSError as error:
+                    store.close()
+                    raise OutputError(
+                        f"the folder for temporary files is full ({error.strerror})",
+                        where=tempfile.gettempdir(),
+                        fix=f"Make room there for {8e-9 * self.frames * self.channels:.1f} GB a "
+                        "stage, or set TMPDIR to a folder on another disk.",
+                    ) from None
             self._store = store
             self._lanes = ()  # an earlier store can be let go of
         return self._store
