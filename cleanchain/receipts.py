@@ -231,6 +231,8 @@ def read_receipt(path: Path) -> Receipt:
         If it was written by a version whose receipts are not known here.
     """
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise InputError("is not a regular file", where=str(path))
         with path.open("rb") as file:
             data = file.read(LARGEST_BYTES + 1)
         found = json.loads(data) if len(data) <= LARGEST_BYTES else None

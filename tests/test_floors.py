@@ -18,7 +18,7 @@ FLOORS = (
     ("chain",),
     ("ledger",),
     ("trial",),
-    ("budget", "demo", "silences"),
+    ("budget", "demo", "precautions", "silences"),
     ("cleaning", "compare"),
     ("results",),
     ("presets", "receipts", "replay", "batch"),

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +64,7 @@ def check_output(
     needed, free = like.stamp[0] if like.stamp else 0, shutil.disk_usage(path.parent).free
     if needed > free:
         raise OutputError(
-            f"needs {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free",
+            f"needs {needed / 1e6:.3g} MB, but only {free / 1e6:.3g} MB are free",
             where=str(path),
             fix="Make room or write to another disk with --out.",
         )
@@ -220,7 +220,7 @@ def _write_flac(
                     done += stored.shape[0]
                     told(done)
         except (soundfile.LibsndfileError, AssertionError) as error:
-            raise _library_error(part, error) from None
+            raise _library_error(written, part, error) from None
         with like.path.open("rb") as old, part.open("wb") as new:
             for some in with_metadata_of(old, written):
                 new.write(some)
@@ -269,13 +269,13 @@ def _verify(part: Path, meant: str, like: FileSource) -> None:
         )
 
 
-def _library_error(part: Path, error: Exception) -> Exception:
+def _library_error(written: IO[bytes], part: Path, error: Exception) -> Exception:
     """Return the true cause of a failed write: the library only says that the system failed."""
     try:
-        with part.open("ab") as file:
-            file.write(b"\0" * (1 << 16))
-            file.flush()
-            os.fsync(file.fileno())
+        written.seek(0, os.SEEK_END)
+        written.write(b"\0" * (1 << 16))
+        written.flush()
+        os.fsync(written.fileno())
     except OSError as cause:
         return cause
     return OutputError(f"could not be written ({error})", where=str(part.parent))

@@ -100,7 +100,10 @@ def run(
     from cleanchain.audio.writing import check_place
     from cleanchain.cleaning import clean
     from cleanchain.cli.ledger_table import print_ledger
+    from cleanchain.measure.inspection import inspect
     from cleanchain.operators.base import check_same_shape
+    from cleanchain.precautions import below_clipping
+    from cleanchain.report.inspection_words import of_channels
     from cleanchain.results import results_of
     from cleanchain.silences import choose_silence
 
@@ -113,6 +116,10 @@ def run(
     for opened in (source, *(other for other, _ in others)):
         for notice in opened.notices:
             say(f"{opened.name}: {notice}")
+    with working("looking at the take", as_json):
+        found = inspect(source)
+    for line in of_channels(found):
+        say(f"{source.name}: {line}")
     with working("listening for the silence", as_json):
         chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
@@ -124,7 +131,7 @@ def run(
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
-        result = clean(source, chosen, stages or default_chain())
+        result = clean(source, chosen, below_clipping(stages or default_chain(), found))
     written = not dry_run
     if written:
         with working("writing", as_json):

@@ -63,20 +63,28 @@ class Planned(ReadableByRange):
         if self._store is None:
             # The store lives as long as this source does, so no with-block can hold it.
             store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
-            for block in run(self._operator, *self._lanes):
-                try:
-                    store.write(np.ascontiguousarray(block[-1].T).tobytes())
-                except OSError as error:
-                    store.close()
-                    raise OutputError(
-                        f"the folder for temporary files is full ({error.strerror})",
-                        where=tempfile.gettempdir(),
-                        fix=f"Make room there for {8e-9 * self.frames * self.channels:.1f} GB a "
-                        "stage, or set TMPDIR to a folder on another disk.",
-                    ) from None
+            try:
+                self._fill(store)
+            except BaseException:
+                store.close()
+                raise
             self._store = store
             self._lanes = ()  # an earlier store can be let go of
         return self._store
+
+    def _fill(self, store: IO[bytes]) -> None:
+        for block in run(self._operator, *self._lanes):
+            data = np.ascontiguousarray(block[-1].T).tobytes()
+            try:
+                store.write(data)
+            except OSError as error:
+                gigabytes = 8e-9 * self.frames * self.channels
+                raise OutputError(
+                    f"the folder for temporary files is full ({error.strerror})",
+                    where=tempfile.gettempdir(),
+                    fix=f"Make room there, {gigabytes:.2g} GB a stage, or set TMPDIR to a folder "
+                    "on another disk.",
+                ) from None
 
     def close(self) -> None:
         """Let go of what was kept."""
