@@ -18,9 +18,10 @@ FLOORS = (
     ("chain",),
     ("ledger",),
     ("trial",),
-    ("budget", "demo", "silences"),
+    ("budget", "demo", "precautions", "silences"),
     ("cleaning", "compare"),
-    ("presets", "receipts", "batch"),
+    ("results",),
+    ("presets", "receipts", "replay", "batch"),
     ("report",),
     ("cli",),
 )

@@ -67,6 +67,8 @@ def _check_target(path: Path, overwrite: bool) -> None:
         )
     target = Path(os.path.realpath(path))
     folder = target.parent
+    if folder.exists() and not folder.is_dir():
+        raise PathError("is not a folder", where=str(folder), fix="Name a file in a folder.")
     if not folder.is_dir():
         raise PathError("the folder does not exist", where=str(folder), fix="Make it first.")
     with contextlib.suppress(FileNotFoundError):

@@ -10,7 +10,7 @@ from pathlib import Path
 from cleanchain.audio.chunks import walk
 from cleanchain.audio.file_source import CONTAINERS, SUBTYPE_BITS, FileSource, stamp_of
 from cleanchain.audio.header import Format, Payload, find_payload, read_format
-from cleanchain.audio.reading import open_file, read_block, short
+from cleanchain.audio.reading import library_name, open_file, read_block, short
 from cleanchain.audio.repair import find_gaps
 from cleanchain.errors import InputError
 
@@ -91,7 +91,7 @@ def _described(path: Path, payload: Payload | None, stated: Format | None) -> Fi
 
     container = "" if payload is None else payload.layout.kind
     try:
-        info = soundfile.info(str(path))
+        info = soundfile.info(library_name(path))
     except (soundfile.LibsndfileError, RuntimeError) as error:
         # It knows no BW64, and stumbles over odd chunks; the header may be sound all the same.
         if payload is not None and stated is not None and stated.subtype:

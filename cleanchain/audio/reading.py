@@ -17,12 +17,17 @@ from cleanchain.errors import InputError
 _ENDIAN = {"<": "LITTLE", ">": "BIG"}
 
 
+def library_name(path: Path) -> str | bytes:
+    """Return a file's name as the sound library takes it, also where it is no valid text."""
+    return str(path) if os.name == "nt" else os.fsencode(path)
+
+
 def open_file(path: Path) -> Any:
     """Open a file as the sound library sees it."""
     import soundfile
 
     try:
-        return soundfile.SoundFile(str(path))
+        return soundfile.SoundFile(library_name(path))
     except (soundfile.LibsndfileError, RuntimeError, OSError) as error:
         raise InputError(f"can no longer be opened ({short(error)})", where=str(path)) from None
 

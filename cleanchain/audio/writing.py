@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from cleanchain.audio.rounding import Rounder
 from cleanchain.audio.source import Samples, Source
 from cleanchain.errors import InputError, OutputError, PathError
 
-__all__ = ["check_output", "check_place", "renamed_when_whole", "write_source"]
+__all__ = ["as_written", "check_output", "check_place", "renamed_when_whole", "write_source"]
 
 #: Turns a block of (channels, frames) into what is stored, (frames, channels).
 Store = Callable[[Samples], NDArray[Any]]
@@ -64,7 +64,7 @@ def check_output(
     needed, free = like.stamp[0] if like.stamp else 0, shutil.disk_usage(path.parent).free
     if needed > free:
         raise OutputError(
-            f"needs {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free",
+            f"needs {needed / 1e6:.3g} MB, but only {free / 1e6:.3g} MB are free",
             where=str(path),
             fix="Make room or write to another disk with --out.",
         )
@@ -140,6 +140,22 @@ def write_source(
     return meant
 
 
+def as_written(
+    source: Source, like: FileSource, *, exact: bool = False, allow_clip: bool = False
+) -> Iterator[NDArray[Any]]:
+    """Yield the samples that `write_source` would write, shape (frames, channels); write nothing.
+
+    Parameters
+    ----------
+    source, like, exact, allow_clip
+        See `write_source`.
+    """
+    _check_shape(source, like)
+    store = _store(like, exact, allow_clip)
+    for block in source.blocks():
+        yield store(block)
+
+
 def _check_shape(source: Source, like: FileSource) -> None:
     here = (source.rate_hz, source.channels, source.frames)
     wanted = (like.rate_hz, like.channels, like.frames)
@@ -204,7 +220,7 @@ def _write_flac(
                     done += stored.shape[0]
                     told(done)
         except (soundfile.LibsndfileError, AssertionError) as error:
-            raise _library_error(part, error) from None
+            raise _library_error(written, part, error) from None
         with like.path.open("rb") as old, part.open("wb") as new:
             for some in with_metadata_of(old, written):
                 new.write(some)
@@ -253,13 +269,13 @@ def _verify(part: Path, meant: str, like: FileSource) -> None:
         )
 
 
-def _library_error(part: Path, error: Exception) -> Exception:
+def _library_error(written: IO[bytes], part: Path, error: Exception) -> Exception:
     """Return the true cause of a failed write: the library only says that the system failed."""
     try:
-        with part.open("ab") as file:
-            file.write(b"\0" * (1 << 16))
-            file.flush()
-            os.fsync(file.fileno())
+        written.seek(0, os.SEEK_END)
+        written.write(b"\0" * (1 << 16))
+        written.flush()
+        os.fsync(written.fileno())
     except OSError as cause:
         return cause
     return OutputError(f"could not be written ({error})", where=str(part.parent))

@@ -15,6 +15,7 @@ from cleanchain.cli.stages import STAGES, default_chain
 if TYPE_CHECKING:
     from cleanchain.audio.files import FileSource
     from cleanchain.cleaning import Cleaning
+    from cleanchain.results import Role
     from cleanchain.stages.base import Stage
 
 
@@ -51,6 +52,15 @@ if TYPE_CHECKING:
 )
 @click.option("--explain", is_flag=True, help="Say how each number was obtained.")
 @click.option("--dry-run", is_flag=True, help="Plan and account, write nothing.")
+@click.option(
+    "--receipt",
+    "with_receipt",
+    is_flag=True,
+    help="Write beside the output what replay needs to make it again.",
+)
+@click.option("--salvage", is_flag=True, help="Work on what is there of a damaged or cut take.")
+@click.option("--repair-nan", is_flag=True, help="Bridge samples that are no numbers.")
+@click.option("--allow-clip", is_flag=True, help="Clip what passes full scale, do not refuse it.")
 @force_option
 @json_option
 def command(**settings: Any) -> None:
@@ -76,37 +86,70 @@ def run(
     removed: Path | None,
     explain: bool,
     dry_run: bool,
+    with_receipt: bool,
+    salvage: bool,
+    repair_nan: bool,
+    allow_clip: bool,
     force: bool,
     as_json: bool,
 ) -> None:
     """Clean one take; the stages are planned in the order given."""
+    from functools import partial
+
     from cleanchain.audio.files import open_source
+    from cleanchain.audio.writing import check_place
     from cleanchain.cleaning import clean
     from cleanchain.cli.ledger_table import print_ledger
+    from cleanchain.measure.inspection import inspect
     from cleanchain.operators.base import check_same_shape
+    from cleanchain.precautions import below_clipping
+    from cleanchain.report.inspection_words import of_channels
+    from cleanchain.results import results_of
     from cleanchain.silences import choose_silence
 
-    source = open_source(take)
+    look = partial(open_source, salvage=salvage, repair_nan=repair_nan)
+    source = look(take)
     target = out or take.with_name(f"{take.stem}.clean{take.suffix}")
-    others = [(open_source(one), to) for one, to in also]
+    others = [(look(one), to) for one, to in also]
     for other, _ in others:
         check_same_shape(source, other)
+    for opened in (source, *(other for other, _ in others)):
+        for notice in opened.notices:
+            say(f"{opened.name}: {notice}")
+    with working("looking at the take", as_json):
+        found = inspect(source)
+    for line in of_channels(found):
+        say(f"{source.name}: {line}")
     with working("listening for the silence", as_json):
         chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
     if not dry_run:
         extra = [] if removed is None else [(source, removed)]
         _check_targets([(source, target), *others, *extra], plot, force, inputs)
+        if with_receipt:
+            check_place(_receipt_path(target), overwrite=force, protect=inputs)
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
-        result = clean(source, chosen, stages or default_chain())
+        result = clean(source, chosen, below_clipping(stages or default_chain(), found))
     written = not dry_run
     if written:
         with working("writing", as_json):
-            _write(result, source, target, others, force, inputs)
-            if removed is not None:
-                _write_removed(result, source, removed, force, inputs)
+            results = results_of(
+                result.plan, source, [other for other, _ in others], removed is not None
+            )
+            targets = [target, *(to for _, to in others), *([removed] if removed else [])]
+            made = [
+                (
+                    one.role,
+                    to,
+                    one.write(to, overwrite=force, protect=inputs, allow_clip=allow_clip),
+                )
+                for one, to in zip(results, targets, strict=True)
+            ]
+            if with_receipt:
+                reading = (salvage, repair_nan, allow_clip)
+                _write_receipt(result, [other for other, _ in others], made, reading, force)
     if plot is not None and not dry_run:
         with working("drawing", as_json):
             _draw(result, take.name, plot)
@@ -141,33 +184,31 @@ def _check_targets(
         raise PathError("the folder does not exist", where=str(plot.parent), fix="Make it first.")
 
 
-def _write(
+def _receipt_path(target: Path) -> Path:
+    from cleanchain.receipts import ENDING
+
+    return target.with_name(target.name + ENDING)
+
+
+def _write_receipt(
     result: Cleaning,
-    source: FileSource,
-    target: Path,
-    others: list[tuple[FileSource, Path]],
+    others: list[FileSource],
+    made: list[tuple[Role, Path, str]],
+    reading: tuple[bool, bool, bool],
     force: bool,
-    inputs: list[Path],
 ) -> None:
-    from cleanchain.audio.writing import write_source
-    from cleanchain.operators.planned import Planned
+    from cleanchain.receipts import Reading, make_receipt, write_receipt
 
-    exact = result.plan.is_identity
-    write_source(target, result.plan.output, source, overwrite=force, exact=exact, protect=inputs)
-    for other, to in others:
-        moved = other if exact else Planned(source, result.plan.operator, passenger=other)
-        write_source(to, moved, other, overwrite=force, exact=exact, protect=inputs)
-
-
-def _write_removed(
-    result: Cleaning, source: FileSource, to: Path, force: bool, inputs: list[Path]
-) -> None:
-    """Write take less cleaned take, so that the ear can check the ledger."""
-    from cleanchain.audio.difference import Difference
-    from cleanchain.audio.writing import write_source
-
-    removed = Difference(source, result.plan.before_gain, "removed")
-    write_source(to, removed, source, overwrite=force, protect=inputs)
+    target = made[0][1]
+    salvage, repair_nan, allow_clip = reading
+    receipt = make_receipt(
+        target.parent,
+        result,
+        others,
+        Reading(salvage=salvage, repair_nan=repair_nan, allow_clip=allow_clip),
+        made,
+    )
+    write_receipt(receipt, _receipt_path(target), overwrite=force)
 
 
 def _draw(result: Cleaning, name: str, path: Path) -> None:

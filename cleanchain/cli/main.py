@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import NoReturn
@@ -19,6 +20,7 @@ COMMANDS = {
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
     "inspect": "Say what a file is and what was found in it.",
+    "replay": "Make the output of a receipt again and prove it.",
     "demo": "Write a set of invented captures to try everything on.",
 }
 
@@ -60,6 +62,9 @@ def main() -> NoReturn:
     # Our own threads keep the cores busy; those of the linear algebra would wait in loops and
     # take the cores from them. It reads this when numpy is first imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A file's name need not be text, and a terminal need not know every letter.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code = cli.main(standalone_mode=False)
     except click.exceptions.Exit as stop:

@@ -61,7 +61,7 @@ class Quantity(click.ParamType[float | str]):
 
 
 #: A path that need not exist; files are checked where they are opened, with better words.
-PATH = click.Path(path_type=Path)
+PATH = click.Path(path_type=Path, readable=False)
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else."

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 
 def print_json(data: object) -> None:
-    """Print one JSON object; numbers that are not finite become null."""
-    click.echo(json.dumps(plain(data), indent=2, ensure_ascii=False, allow_nan=False))
+    """Print one JSON object, in ASCII; numbers that are not finite become null."""
+    click.echo(json.dumps(plain(data), indent=2, allow_nan=False))
 
 
 def plain(data: Any) -> Any:

@@ -11,6 +11,7 @@ from typing import IO
 import numpy as np
 
 from cleanchain.audio.source import BLOCK_FRAMES, ReadableByRange, Samples, Source
+from cleanchain.errors import OutputError
 from cleanchain.operators.base import Operator, run
 
 #: Bytes of one processed source that are kept in memory; what is longer goes to a temporary file.
@@ -66,16 +67,33 @@ class Planned(ReadableByRange):
         if self._store is None:
             # The store lives as long as this source does, so no with-block can hold it.
             self._store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
-            self._running = run(self._operator, *self._lanes)
+            self._running, self._done = run(self._operator, *self._lanes), 0
         if self._done < frames:
-            self._store.seek(0, os.SEEK_END)
-            while self._done < frames:
-                block = next(self._running)[-1]
-                self._store.write(np.ascontiguousarray(block.T).tobytes())
-                self._done += block.shape[-1]
+            try:
+                self._fill(self._store, frames)
+            except BaseException:
+                self._store.close()
+                self._store = None
+                raise
             if self._done == self.frames:
                 self._lanes, self._running = (), iter(())  # an earlier store can be let go of
         return self._store
+
+    def _fill(self, store: IO[bytes], frames: int) -> None:
+        store.seek(0, os.SEEK_END)
+        while self._done < frames:
+            block = next(self._running)[-1]
+            try:
+                store.write(np.ascontiguousarray(block.T).tobytes())
+            except OSError as error:
+                gigabytes = 8e-9 * self.frames * self.channels
+                raise OutputError(
+                    f"the folder for temporary files is full ({error.strerror})",
+                    where=tempfile.gettempdir(),
+                    fix=f"Make room there, {gigabytes:.2g} GB a stage, or set TMPDIR to a folder "
+                    "on another disk.",
+                ) from None
+            self._done += block.shape[-1]
 
     def close(self) -> None:
         """Let go of what was kept."""

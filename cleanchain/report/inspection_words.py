@@ -35,11 +35,7 @@ def describe(inspection: Inspection) -> list[str]:
 def findings(inspection: Inspection) -> list[str]:
     """Return one line for each thing that a user should know before cleaning."""
     lines = [f"file: {notice}" for notice in inspection.source.notices]
-    loudest = max(
-        (c.level_dbfs for c in inspection.channels if c.level_dbfs is not None), default=0
-    )
-    for channel in inspection.channels:
-        lines += [f"channel {channel.channel} {words}" for words in _of_channel(channel, loudest)]
+    lines += of_channels(inspection)
     for number, what in inspection.like_first.items():
         lines.append(f"channel {number} is channel 1 again: {what}")
     if inspection.silent_s:
@@ -58,6 +54,18 @@ def findings(inspection: Inspection) -> list[str]:
             "or another sampling rate stands in its past; do not measure on it"
         )
     return lines
+
+
+def of_channels(inspection: Inspection) -> list[str]:
+    """Return one line for each thing found in one of the channels."""
+    loudest = max(
+        (c.level_dbfs for c in inspection.channels if c.level_dbfs is not None), default=0
+    )
+    return [
+        f"channel {channel.channel} {words}"
+        for channel in inspection.channels
+        for words in _of_channel(channel, loudest)
+    ]
 
 
 def _of_channel(channel: ChannelFindings, loudest_dbfs: float) -> list[str]:

@@ -98,7 +98,7 @@ def shares(take: Source, model: LinesModel, frames: LineFrames) -> Reals:
     """
     size = min(take.frames, 60 * take.rate_hz)
     size = fast_length_within(size)
-    window = np.hanning(size)
+    window = np.hanning(size) if size > 2 else np.ones(size)
     spectrum = rfft(take.read(0, size) * window)
     amplitude = np.abs(spectrum) * 2 / window.sum()
     bin_hz = take.rate_hz / size
