@@ -33,6 +33,16 @@ if TYPE_CHECKING:
     metavar="FILE|RANGES|auto",
     help="The build without playing: a file, stretches of the take such as 0:00-0:08, or auto.",
 )
+@click.option(
+    "--preset", metavar="NAME", help="Settings and learned noise of a build; stages given override."
+)
+@click.option(
+    "--fit",
+    type=click.Choice(["check", "anyway"]),
+    default="check",
+    show_default=True,
+    help="Refuse a take that does not fit the preset's passport, or use it anyway.",
+)
 @click.option("--out", type=PATH, help="Output file; TAKE.clean beside the take where left out.")
 @click.option(
     "--also",
@@ -70,6 +80,8 @@ def run(
     stages: list[Stage],
     take: Path,
     silence: str,
+    preset: str | None,
+    fit: str,
     out: Path | None,
     also: tuple[tuple[Path, Path], ...],
     plot: Path | None,
@@ -91,8 +103,15 @@ def run(
     others = [(open_source(one), to) for one, to in also]
     for other, _ in others:
         check_same_shape(source, other)
-    with working("listening for the silence", as_json):
-        chosen = choose_silence(source, silence)
+    chosen, chain = None, stages or default_chain()
+    if preset is not None:
+        from cleanchain.cli.preset_use import use_preset
+
+        with working("comparing with the passport", as_json):
+            chosen, chain = use_preset(preset, source, stages, silence, fit == "anyway")
+    if chosen is None:
+        with working("listening for the silence", as_json):
+            chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
     if not dry_run:
         extra = [] if removed is None else [(source, removed)]
@@ -100,7 +119,7 @@ def run(
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
-        result = clean(source, chosen, stages or default_chain())
+        result = clean(source, chosen, chain)
     written = not dry_run
     if written:
         with working("writing", as_json):

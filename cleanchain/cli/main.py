@@ -15,6 +15,7 @@ from cleanchain.errors import CleanchainError
 #: Every command, the module of this package that holds it, and its line in the help.
 COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
+    "tune": "Choose settings for a build, with reasons, and save them as a preset.",
     "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
