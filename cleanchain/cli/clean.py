@@ -9,6 +9,7 @@ import click
 
 from cleanchain.cli.options import PATH, force_option, json_option
 from cleanchain.cli.output import print_json, say, working
+from cleanchain.cli.preset_use import PresetName, use_preset
 from cleanchain.cli.stage_group import StageGroup
 from cleanchain.cli.stages import STAGES, default_chain
 
@@ -34,7 +35,10 @@ if TYPE_CHECKING:
     help="The build without playing: a file, stretches of the take such as 0:00-0:08, or auto.",
 )
 @click.option(
-    "--preset", metavar="NAME", help="Settings and learned noise of a build; stages given override."
+    "--preset",
+    type=PresetName(),
+    metavar="NAME",
+    help="Settings and learned noise of a build; stages given override.",
 )
 @click.option(
     "--fit",
@@ -105,8 +109,6 @@ def run(
         check_same_shape(source, other)
     chosen, chain = None, stages or default_chain()
     if preset is not None:
-        from cleanchain.cli.preset_use import use_preset
-
         with working("comparing with the passport", as_json):
             chosen, chain = use_preset(preset, source, stages, silence, fit == "anyway")
     if chosen is None:

@@ -16,6 +16,7 @@ from cleanchain.errors import CleanchainError
 COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
     "tune": "Choose settings for a build, with reasons, and save them as a preset.",
+    "preset": "List, show, compare, check, remove, export and import presets.",
     "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
@@ -62,7 +63,7 @@ def main() -> NoReturn:
     # take the cores from them. It reads this when numpy is first imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
-        code = cli.main(standalone_mode=False)
+        code = cli.main(prog_name="cleanchain", standalone_mode=False)
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.ClickException as error:

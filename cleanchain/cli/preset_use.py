@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import click
+from click.shell_completion import CompletionItem
+
 from cleanchain.cli.output import say
 
 if TYPE_CHECKING:
@@ -12,6 +15,20 @@ if TYPE_CHECKING:
     from cleanchain.audio.source import Source
     from cleanchain.silences import Silence
     from cleanchain.stages.base import Stage
+
+
+class PresetName(click.ParamType[str]):
+    """The name of a preset; the shell completes it."""
+
+    name = "name"
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return the names that begin so."""
+        from cleanchain.presets.names import all_names
+
+        return [CompletionItem(name) for name in all_names() if name.startswith(incomplete)]
 
 
 def use_preset(

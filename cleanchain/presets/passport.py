@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from cleanchain.audio.capture import Capture
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError, InputError
-from cleanchain.measure import hum as hums
 from cleanchain.measure.bands import bands
 from cleanchain.measure.gain_moved import GainMove, compare_floors
-from cleanchain.measure.hum import HumModel
+from cleanchain.measure.hum import HumModel, learn_silence
 from cleanchain.measure.levels import Levels, band_estimates, measure_levels
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.presets.floor import Floor, kept_of, make_floor
@@ -137,7 +136,7 @@ def learn(silence: Source) -> tuple[Floor, Passport]:
 def hum_of(silence: Source) -> HumModel | None:
     """Return the waveform of the hum of a silence, None where there is none."""
     for candidate in find_candidates(silence, NOMINAL_HZ):
-        model = hums.learn(silence, candidate, True)
+        model = learn_silence(silence, candidate)
         if model is not None:
             return model
     return None
@@ -189,11 +188,20 @@ def check_fit(silence: Capture, take: Source, levels: list[Levels] | None = None
         mains = Hum().plan(take).findings["mains_hz"]
         theirs = next((one.split.mains_hz for one in known if one.split.mains_hz), None)
         return Fit((_mains(theirs, mains), Finding("floor", "unknown", words)))
+    return _compare_all(known, heard)
+
+
+def compare_learned(one: Capture, other: Capture) -> Fit:
+    """Compare the floors of two presets, of equal rate and channels."""
+    return _compare_all(levels_of_all(one), levels_of_all(other))
+
+
+def _compare_all(floor: list[Levels], other: list[Levels]) -> Fit:
     findings, moves = [], []
-    for number, (one, other) in enumerate(zip(known, heard, strict=True), 1):
-        channel = f"channel {number}: " if len(known) > 1 else ""
-        moves.append(compare_floors(one, other))
-        findings += _compare(one, other, channel)
+    for a, b in zip(floor, other, strict=True):
+        channel = f"channel {a.channel + 1}: " if len(floor) > 1 else ""
+        findings += _compare(a, b, channel)
+        moves.append(compare_floors(a, b))
     return Fit(tuple(findings), next((move for move in moves if move is not None), None))
 
 
@@ -214,7 +222,7 @@ def _compare(floor: Levels, gaps: Levels, channel: str) -> list[Finding]:
     named = [band for band, good in zip(floor.bands, used, strict=False) if good]
     level, sd = _mean(change, variance)
     off = _beyond(level, sd)
-    found = [mains, Finding("level", _verdict(off), f"{channel}{_words(level, 'over all')}", off)]
+    found = [mains, Finding("level", _verdict(off), f"{channel}{_words(level, 'as a whole')}", off)]
     pieces = [
         (*_mean(change[at : at + _WIDTH], variance[at : at + _WIDTH]), at)
         for at in range(change.size - _WIDTH + 1)
@@ -266,7 +274,7 @@ def _verdict(off_db: float) -> Verdict:
 
 
 def _words(change_db: float, where: str) -> str:
-    return f"hiss {change_db:+.1f} dB against the preset's floor {where}"
+    return f"hiss {change_db:+.1f} dB against the preset's, {where}"
 
 
 def _mains(floor_hz: float | None, take_hz: float | None, channel: str = "") -> Finding:

@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+import os
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -121,3 +124,61 @@ def test_an_edited_floor_and_a_missing_one_are_refused(tuned: Path, run: Any) ->
     assert "another hash" in run("clean", "take.wav", "--preset", "disc", code=4).stderr
     floor.unlink()
     assert "missing" in run("clean", "take.wav", "--preset", "disc", code=4).stderr
+
+
+def test_presets_are_listed_shown_compared_checked_and_carried(
+    tuned: Path, run: Any, run_json: Any
+) -> None:
+    listed = {row["name"]: row for row in run_json("preset", "list", "--json")["presets"]}
+    assert listed["disc"]["whose"] == "own"
+    assert listed["bowed"]["whose"] == "shipped"
+    assert "gain at ten o'clock" in run("preset", "show", "disc").stdout
+    assert run_json("preset", "show", "disc", "--json")["passport"]["rate_hz"] == 16_000
+    compared = run("preset", "compare", "disc", "bowed").stdout
+    assert "gate.depth_db: 12.0 in disc, 6.0 in bowed" in compared
+    assert "bowed carries no floor" in compared
+    same = run_json("preset", "compare", "disc", "disc", "--json")
+    assert same["settings"] == []
+    assert same["floors"]["verdict"] == "fits"
+    run("preset", "export", "disc", "--out", "d.zip")
+    run("preset", "import", "d.zip", "--name", "disc", code=5)
+    run("preset", "import", "d.zip", "--name", "copy")
+    run("preset", "remove", "copy")
+    assert "Did you mean disc" in run("preset", "show", "disk", code=2).stderr
+
+
+def test_check_tells_what_fits_and_ends_with_a_code(tuned: Path, run: Any, run_json: Any) -> None:
+    assert "take.wav: fits" in run("preset", "check", "disc", "take.wav").stdout
+    told = run("preset", "check", "disc", "take.wav", "stereo.wav", code=4).stdout
+    assert "stereo.wav: has 2 channel(s)" in told
+    data = run_json("preset", "check", "disc", "take.wav", "--json")
+    assert data["takes"][0]["fits"] is True
+
+
+def test_a_shipped_preset_finds_the_silence_in_the_take(captures: Path, run_json: Any) -> None:
+    data = run_json("clean", "take.wav", "--preset", "ceramic-disc-50hz", "--dry-run", "--json")
+    assert data["silence"]["origin"] == "auto"
+    assert data["stages"][0]["settings"]["corner_hz"] == 60.0
+
+
+def test_the_shell_completes_names_without_numpy(tuned: Path) -> None:
+    code = (
+        "import sys\nfrom cleanchain.cli.main import main\n"
+        "try:\n main()\nexcept SystemExit: pass\n"
+        "assert 'numpy' not in sys.modules and 'rich' not in sys.modules"
+    )
+    for words in ("cleanchain clean take.wav --preset d", "cleanchain preset show d"):
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            env={
+                **os.environ,
+                "XDG_DATA_HOME": str(tuned / "DATA"),
+                "_CLEANCHAIN_COMPLETE": "bash_complete",
+                "COMP_WORDS": words,
+                "COMP_CWORD": str(len(words.split()) - 1),
+            },
+            capture_output=True,
+            text=True,
+        )
+        assert done.stdout.split() == ["plain,disc"], done.stderr
+        assert done.returncode == 0, done.stderr
