@@ -17,6 +17,7 @@ COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
     "tune": "Choose settings for a build, with reasons, and save them as a preset.",
     "preset": "List, show, compare, check, remove, export and import presets.",
+    "batch": "Clean many takes of one build by its preset.",
     "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
