@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from cleanchain.batch.recipe import Job, Recipe
 from cleanchain.batch.work import in_worker
-from cleanchain.errors import InputError, SettingError
+from cleanchain.errors import CleanchainError, InputError, SettingError
 
 T = TypeVar("T")
 Work = Callable[[Job, Recipe], T]
@@ -40,7 +40,16 @@ def run_all(
         None where the process died of it, twice.
     """
     if cluster is not None:
-        yield from _stream(work, jobs, recipe, count, cluster)
+        try:
+            yield from _stream(work, jobs, recipe, count, cluster)
+        except CleanchainError:
+            raise
+        except Exception as error:  # whatever the cluster's library raises
+            raise InputError(
+                f"the cluster gave up ({type(error).__name__}: {error})",
+                where=cluster,
+                fix="What is done is kept; go on with --resume, there or on this machine.",
+            ) from None
         return
     from joblib.externals.loky.process_executor import BrokenProcessPool
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -7,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -164,3 +166,48 @@ def session_lives(session: int, word: str = "") -> list[int]:
         if int(stat[3]) == session and stat[0] != "Z" and word in command:
             found.append(int(path.name))
     return found
+
+
+@pytest.fixture
+def cluster(made: Path, tmp_path: Path) -> Iterator[str]:
+    """A scheduler and two workers on the loopback; its address."""
+    card = tmp_path / "scheduler.json"
+    more = ["--scheduler-file", str(card), "--no-dashboard"]
+    tell = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": tmp_path}
+    dask = [sys.executable, "-m", "dask"]
+    started = [
+        subprocess.Popen([*dask, "scheduler", "--host", "127.0.0.1", "--port", "0", *more], **tell)
+    ]
+    try:
+        for _ in range(2):
+            words = ["worker", "--host", "127.0.0.1", "--nthreads", "1", "--no-nanny", *more]
+            started.append(subprocess.Popen([*dask, *words], **tell))
+        deadline = time.monotonic() + 60
+        while not card.exists() or not card.read_text().rstrip().endswith("}"):
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+        yield json.loads(card.read_text())["address"]
+    finally:
+        for process in started:
+            process.kill()
+        for process in started:
+            process.wait()
+
+
+@pytest.mark.skipif(find_spec("distributed") is None, reason="the extra cluster is not there")
+def test_a_cluster_gives_the_same_samples(first: Any, made: Path, cluster: str) -> None:
+    takes = ("bad.wav", "moved.wav", *TAKES)
+    done = call(
+        made, "batch", *takes, "--preset", "disc", "--out-dir", "far", "--cluster", cluster, code=1
+    )
+    assert done.stdout.rstrip().endswith("1 failed, 1 refused, 3 done")
+    assert hashes(made / "far") == hashes(made / "out")
+
+
+@pytest.mark.skipif(find_spec("distributed") is None, reason="the extra cluster is not there")
+def test_a_scheduler_that_does_not_answer_is_told(made: Path) -> None:
+    done = call(
+        made, "batch", "t0.wav", "--preset", "disc", "--out-dir", "never", "--cluster",
+        "tcp://127.0.0.1:9", code=3,
+    )  # fmt: skip
+    assert "no scheduler answers" in done.stderr
