@@ -22,6 +22,7 @@ COMMANDS = {
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
     "inspect": "Say what a file is and what was found in it.",
+    "config": "Say which settings are in force, and who set them.",
     "demo": "Write a set of invented captures to try everything on.",
 }
 
@@ -47,15 +48,25 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(cleanchain.__version__, prog_name="cleanchain")
-def cli() -> None:
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "CLEANCHAIN"},
+)
+@click.version_option(cleanchain.__version__, prog_name="cleanchain", allow_from_autoenv=False)
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Measure home-made pickups and contact microphones, and clean their takes.
 
     Every number it prints is measured. Exit codes: 0 done, 1 some files failed, 2 usage, 3 input
     cannot be used, 4 things do not fit together, 5 would overwrite, 6 output could not be
     written, 7 a limit cannot be met, 130 interrupted.
     """
+    from cleanchain.cli.configured import default_map, from_files
+
+    name = ctx.invoked_subcommand
+    command = None if name is None else cli.get_command(ctx, name)
+    if name is not None and command is not None:
+        ctx.default_map = default_map(from_files({name: command}))
 
 
 def main() -> NoReturn:

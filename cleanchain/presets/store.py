@@ -23,6 +23,7 @@ from cleanchain.presets.names import (
     own_folder,
     shipped_folder,
 )
+from cleanchain.presets.reading import MOST_BYTES, parse_toml, read_limited
 from cleanchain.presets.schema import Preset
 
 #: Members of a preset that is carried in one file.
@@ -85,13 +86,13 @@ def open_preset(name: str) -> Stored:
             where=str(path),
             fix="Copy it there, import the exported preset again, or tune again.",
         )
-    data = texts.read_limited(inside(beside, path.parent), floors.MOST_BYTES)
+    data = read_limited(inside(beside, path.parent), floors.MOST_BYTES)
     return Stored(name, preset, checked_floor(preset, data, str(beside)), path)
 
 
 def read_text(path: Path) -> Preset:
     """Read a preset's text alone."""
-    return texts.parse_preset(texts.read_limited(path, texts.MOST_BYTES), str(path))
+    return texts.parse_preset(read_limited(path, MOST_BYTES), str(path))
 
 
 def checked_floor(preset: Preset, data: bytes, where: str) -> Floor:
@@ -153,9 +154,9 @@ def save(
     path = own_path(name, overwrite)
     packed = None if floor is None else floors.pack_floor(floor)
     preset = make(None if packed is None else hashlib.sha256(packed).hexdigest())
-    old = texts.read_limited(path, texts.MOST_BYTES) if path.exists() else None
+    old = read_limited(path, MOST_BYTES) if path.exists() else None
     if old is not None:
-        texts.parse_toml(old, str(path))
+        parse_toml(old, str(path))
     _write(path, texts.write_preset(preset, reasons, old, title).encode(), packed)
     return path
 
@@ -201,9 +202,9 @@ def import_file(file: Path, name: str, overwrite: bool = False) -> Path:
         If it is of a newer format, or its floor is missing or another one.
     """
     path = own_path(name, overwrite)
-    data = texts.read_limited(file, texts.MOST_BYTES + floors.MOST_BYTES)
+    data = read_limited(file, MOST_BYTES + floors.MOST_BYTES)
     text, packed = _members(data, file) if data[:2] == b"PK" else (data, _beside(file))
-    if len(text) > texts.MOST_BYTES:
+    if len(text) > MOST_BYTES:
         raise InputError("its text is larger than 1 MB, no preset is", where=str(file))
     preset = texts.parse_preset(text, str(file))
     if preset.passport is None:
@@ -222,7 +223,7 @@ def import_file(file: Path, name: str, overwrite: bool = False) -> Path:
 
 def _members(data: bytes, file: Path) -> tuple[bytes, bytes | None]:
     """Return text and floor of an exported preset; nothing else in it is looked at."""
-    limits = {_TEXT: texts.MOST_BYTES, _FLOOR: floors.MOST_BYTES}
+    limits = {_TEXT: MOST_BYTES, _FLOOR: floors.MOST_BYTES}
     found = {}
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -243,7 +244,7 @@ def _members(data: bytes, file: Path) -> tuple[bytes, bytes | None]:
 
 def _beside(file: Path) -> bytes | None:
     floor = file.with_suffix(".npz")
-    return texts.read_limited(floor, floors.MOST_BYTES) if floor.is_file() else None
+    return read_limited(floor, floors.MOST_BYTES) if floor.is_file() else None
 
 
 def own_path(name: str, overwrite: bool) -> Path:
