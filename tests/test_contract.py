@@ -9,6 +9,7 @@ import pytest
 
 from cleanchain.audio.capture import Capture
 from cleanchain.stages.base import Stage
+from cleanchain.stages.fixed_gain import FixedGain
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.hum import Hum
@@ -28,10 +29,12 @@ STAGES: dict[str, Stage] = {
     "gate threshold": Gate(method="threshold"),
     "gate linked": Gate(link=True),
     "loudness": Loudness(target_lufs=-30.0),
+    "fixed gain": FixedGain(-7.0),
 }
 OFF: dict[str, Stage] = {
     "gate estimate": Gate(depth_db=0.0),
     "gate threshold": Gate(depth_db=0.0, method="threshold"),
+    "fixed gain": FixedGain(0.0),
 }
 BROKEN: dict[Callable[[Case], None], Stage] = {
     contract.zero_in_zero_out: broken.AddsOffset(),

@@ -40,7 +40,11 @@ def test_readme_starts_with_the_two_commands() -> None:
 def test_the_commands_of_readme_work(folder: Path) -> None:
     for command in own_commands():
         done = subprocess.run(
-            [sys.executable, "-m", *command.split()], cwd=folder, capture_output=True, text=True
+            [sys.executable, "-m", *command.split()],
+            cwd=folder,
+            env={**os.environ, "XDG_DATA_HOME": str(folder / "data")},
+            capture_output=True,
+            text=True,
         )
         assert done.returncode == 0, f"{command}\n{done.stderr}"
 

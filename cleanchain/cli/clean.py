@@ -9,6 +9,7 @@ import click
 
 from cleanchain.cli.options import PATH, force_option, json_option
 from cleanchain.cli.output import print_json, say, working
+from cleanchain.cli.preset_use import PresetName, use_preset
 from cleanchain.cli.stage_group import StageGroup
 from cleanchain.cli.stages import STAGES, default_chain
 
@@ -33,6 +34,19 @@ if TYPE_CHECKING:
     show_default=True,
     metavar="FILE|RANGES|auto",
     help="The build without playing: a file, stretches of the take such as 0:00-0:08, or auto.",
+)
+@click.option(
+    "--preset",
+    type=PresetName(),
+    metavar="NAME",
+    help="Settings and learned noise of a build; stages given override.",
+)
+@click.option(
+    "--fit",
+    type=click.Choice(["check", "anyway"]),
+    default="check",
+    show_default=True,
+    help="Refuse a take that does not fit the preset's passport, or use it anyway.",
 )
 @click.option("--out", type=PATH, help="Output file; TAKE.clean beside the take where left out.")
 @click.option(
@@ -80,6 +94,8 @@ def run(
     stages: list[Stage],
     take: Path,
     silence: str,
+    preset: str | None,
+    fit: str,
     out: Path | None,
     also: tuple[tuple[Path, Path], ...],
     plot: Path | None,
@@ -120,8 +136,13 @@ def run(
         found = inspect(source)
     for line in of_channels(found):
         say(f"{source.name}: {line}")
-    with working("listening for the silence", as_json):
-        chosen = choose_silence(source, silence)
+    chosen, chain = None, stages or default_chain()
+    if preset is not None:
+        with working("comparing with the passport", as_json):
+            chosen, chain = use_preset(preset, source, stages, silence, fit == "anyway")
+    if chosen is None:
+        with working("listening for the silence", as_json):
+            chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
     if not dry_run:
         extra = [] if removed is None else [(source, removed)]
@@ -131,7 +152,7 @@ def run(
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
-        result = clean(source, chosen, below_clipping(stages or default_chain(), found))
+        result = clean(source, chosen, below_clipping(chain, found))
     written = not dry_run
     if written:
         with working("writing", as_json):

@@ -16,11 +16,15 @@ from cleanchain.errors import CleanchainError
 #: Every command, the module of this package that holds it, and its line in the help.
 COMMANDS = {
     "clean": "Clean a take and write a ledger of what each stage removed and cost.",
+    "tune": "Choose settings for a build, with reasons, and save them as a preset.",
+    "preset": "List, show, compare, check, remove, export and import presets.",
+    "batch": "Clean many takes of one build by its preset.",
     "compare": "Compare builds: what differs, by how much, and whether chance explains it.",
     "measure": "Measure what a build adds, what its floor is made of, and what it hears.",
     "stimulus": "Write noise to play into builds.",
     "inspect": "Say what a file is and what was found in it.",
     "replay": "Make the output of a receipt again and prove it.",
+    "config": "Say which settings are in force, and who set them.",
     "demo": "Write a set of invented captures to try everything on.",
 }
 
@@ -46,15 +50,25 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(cleanchain.__version__, prog_name="cleanchain")
-def cli() -> None:
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "CLEANCHAIN"},
+)
+@click.version_option(cleanchain.__version__, prog_name="cleanchain", allow_from_autoenv=False)
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Measure home-made pickups and contact microphones, and clean their takes.
 
     Every number it prints is measured. Exit codes: 0 done, 1 some files failed, 2 usage, 3 input
     cannot be used, 4 things do not fit together, 5 would overwrite, 6 output could not be
     written, 7 a limit cannot be met, 130 interrupted.
     """
+    from cleanchain.cli.configured import default_map, from_files
+
+    name = ctx.invoked_subcommand
+    command = None if name is None else cli.get_command(ctx, name)
+    if name is not None and command is not None:
+        ctx.default_map = default_map(from_files({name: command}))
 
 
 def main() -> NoReturn:
@@ -66,7 +80,7 @@ def main() -> NoReturn:
         # A file's name need not be text, and a terminal need not know every letter.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        code = cli.main(standalone_mode=False)
+        code = cli.main(prog_name="cleanchain", standalone_mode=False)
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.ClickException as error:

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
+#: Folders of the user, which every test has for itself.
+KINDS = ("DATA", "CONFIG")
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
@@ -23,7 +25,7 @@ def run(tmp_path: Path) -> Run:
         done = subprocess.run(
             [sys.executable, "-m", "cleanchain", *words],
             cwd=tmp_path,
-            env={**os.environ, **more},
+            env={**os.environ, **{f"XDG_{of}_HOME": str(tmp_path / of) for of in KINDS}, **more},
             capture_output=True,
             text=True,
             timeout=120,

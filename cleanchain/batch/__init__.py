@@ -1,0 +1,1 @@
+"""Many takes cleaned by one recipe, over several processes or machines."""

@@ -1,0 +1,179 @@
+"""`cleanchain batch`: many takes of one build, cleaned by its preset."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.output import console, print_json, say, working
+from cleanchain.cli.preset_use import PresetName
+
+if TYPE_CHECKING:
+    from cleanchain.batch.recipe import Job, Outcome, Recipe
+
+#: Rows of the summary; the rest is counted.
+_ROWS = 20
+
+
+@click.command("batch")
+@click.argument("takes", type=PATH, nargs=-1, required=True)
+@click.option("--preset", type=PresetName(), required=True, metavar="NAME", help="Of the build.")
+@click.option("--out-dir", type=PATH, required=True, help="Folder of the results; it is made.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), help="Takes at once; as many as cores where left out."
+)
+@click.option("--resume", is_flag=True, help="Keep what an earlier run has done.")
+@click.option(
+    "--common-gain", is_flag=True, help="One gain for all takes, so that they keep their balance."
+)
+@click.option(
+    "--fit",
+    type=click.Choice(["check", "anyway"]),
+    default="check",
+    show_default=True,
+    help="Refuse takes that do not fit the preset's passport, or use it anyway.",
+)
+@click.option(
+    "--cluster",
+    metavar="tcp://HOST:PORT",
+    help="Let the workers of this dask scheduler do it; they see the same folders.",
+)
+@force_option
+@json_option
+def command(
+    takes: tuple[Path, ...],
+    preset: str,
+    out_dir: Path,
+    jobs: int | None,
+    resume: bool,
+    common_gain: bool,
+    fit: str,
+    cluster: str | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Clean TAKES into a folder, one process a take; one bad take stops nothing.
+
+    The summary has the worst first. Ctrl-C keeps what is done; --resume goes on from there. Exit
+    code 1 where a take failed or did not fit.
+    """
+    from cleanchain.batch.engine import cores
+    from cleanchain.batch.recipe import Recipe
+    from cleanchain.batch.running import Way, gain_of, plan_jobs, run_batch
+    from cleanchain.presets.passport import levels_of_all
+    from cleanchain.presets.store import open_preset
+
+    stored = open_preset(preset)
+    planned = plan_jobs(takes, out_dir)
+    _make_folder(out_dir)
+    if not (resume or force):
+        _check_free(planned)
+    with working("reading the preset", as_json):
+        levels = None if stored.floor is None else levels_of_all(stored.floor.silence)
+    recipe = Recipe(stored, stored.preset.stages, levels, fit == "anyway", force)
+    way = Way(jobs or cores(), cluster, resume, common_gain)
+    progress = _Progress(len(planned))
+    try:
+        outcomes, used = run_batch(planned, recipe, way, progress.told, progress.measured)
+    except KeyboardInterrupt:
+        say(f"stopped with {progress.done} of {len(planned)} done; go on with --resume")
+        raise
+    gain_db = gain_of(used) if common_gain else None
+    if as_json:
+        print_json(_as_data(outcomes, used, gain_db))
+    else:
+        _print(outcomes, gain_db)
+    if not all(outcome.well for outcome in outcomes):
+        click.get_current_context().exit(1)
+
+
+def _make_folder(folder: Path) -> None:
+    from cleanchain.errors import PathError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise PathError(f"cannot be made ({error.strerror})", where=str(folder)) from None
+
+
+def _check_free(planned: list[Job]) -> None:
+    from cleanchain.errors import PathError
+
+    there = [job.out for job in planned if job.out.exists()]
+    if there:
+        more = f" and {len(there) - 1} more" if len(there) > 1 else ""
+        raise PathError(
+            f"already exists{more}",
+            where=str(there[0]),
+            fix="Add --resume to keep what is done, or --force to do it again.",
+        )
+
+
+class _Progress:
+    """A line on stderr for every take."""
+
+    def __init__(self, total: int) -> None:
+        self._total, self.done, self._heard, self._worked = total, 0, 0, 0
+        self._start = time.monotonic()
+
+    def measured(self, name: str) -> None:
+        self._heard += 1
+        say(f"[{self._heard}/{self._total}] loudness of {Path(name).name}")
+
+    def told(self, outcome: Outcome) -> None:
+        self.done += 1
+        self._worked += outcome.status != "kept"
+        left = ""
+        if self._worked and self.done < self._total:
+            each = (time.monotonic() - self._start) / self._worked
+            left = f", about {each * (self._total - self.done) / 60:.0f} min left"
+        words = outcome.words.splitlines()[0] if outcome.words else _numbers(outcome)
+        name = Path(outcome.take).name
+        say(f"[{self.done}/{self._total}] {outcome.status} {name}: {words}{left}")
+
+
+def _numbers(outcome: Outcome) -> str:
+    cost = "no cost found"
+    if outcome.cost_db is not None and outcome.cost_db >= 0.05:
+        cost = f"cost {outcome.cost_db:.1f} dB, {outcome.cost_where}"
+    if outcome.noise_removed_db is None:
+        return cost
+    return f"noise {-outcome.noise_removed_db:+.1f} dB, {cost}"
+
+
+def _as_data(outcomes: list[Outcome], recipe: Recipe, gain_db: float | None) -> dict[str, Any]:
+    from cleanchain.batch.recipe import worst_first
+
+    return {
+        "schema": "cleanchain/batch/1",
+        "preset": recipe.stored.name,
+        "common_gain_db": gain_db,
+        "takes": [outcome.as_data() for outcome in worst_first(outcomes)],
+    }
+
+
+def _print(outcomes: list[Outcome], gain_db: float | None) -> None:
+    from rich.table import Table
+
+    from cleanchain.batch.recipe import worst_first
+
+    table = Table(box=None, pad_edge=False)
+    for heading in ("take", "", "what"):
+        table.add_column(heading)
+    ordered = worst_first(outcomes)
+    for outcome in ordered[:_ROWS]:
+        words = [outcome.words or _numbers(outcome), *outcome.warnings]
+        table.add_row(Path(outcome.take).name, outcome.status, "\n".join(words))
+    console().print(table)
+    if len(ordered) > _ROWS:
+        click.echo(f"and {len(ordered) - _ROWS} more, none of them worse")
+    if gain_db is not None:
+        click.echo(f"common gain: {gain_db:+.2f} dB; start your monitors low")
+    counts = {one.status: 0 for one in ordered}
+    for one in ordered:
+        counts[one.status] += 1
+    click.echo(", ".join(f"{number} {status}" for status, number in counts.items()))

@@ -1,0 +1,1 @@
+"""Presets: the settings and the learned noise of one build, kept for its next takes."""
