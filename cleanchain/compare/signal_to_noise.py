@@ -13,7 +13,8 @@ from cleanchain.measure.bands import Band, band_weights
 from cleanchain.measure.coherence import coherence_bias
 from cleanchain.measure.differences import OCTAVE_SHARE, THIRD_SHARE, Differences
 from cleanchain.measure.levels import Estimates, Levels
-from cleanchain.measure.played import PlayedAt, find_played, measure_transfer
+from cleanchain.measure.played import PlayedAt, find_played
+from cleanchain.measure.transfer import measure_transfer
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
