@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -10,16 +11,23 @@ if TYPE_CHECKING:
 
 #: Harmonics and lines that are listed.
 _MOST_LINES = 8
+#: What cannot be known without a capture, in words.
+_UNKNOWN = {
+    "mains_hz": "the mains frequency",
+    "above_interface_db": "how far the floor lies over the interface",
+    "usable_from_hz": "where it begins to hear",
+    "hears_more_than_control": "whether it hears what a dead control does not",
+    "stimulus_heard": "what it hears",
+}
 
 
 def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None:
     """Print levels, bands, checks that failed, and what it all means."""
     from rich.table import Table
-    from rich.text import Text
 
-    captures = data["captures"]
-    silence = captures["silence"]
-    screen.print(Text(f"{silence['name']}, {silence['seconds']:.1f} s; {data['convention']}"))
+    silence = data["captures"]["silence"]
+    _tell(screen, f"{silence['name']}, {silence['seconds']:.1f} s measured")
+    _tell(screen, data["convention"])
     rows = [
         ("floor", data["floor_dbfs"], ""),
         ("floor, A-weighted", data["floor_a_dbfs"], ""),
@@ -47,19 +55,33 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
         if check["passed"] is False:
             failed.setdefault(check["words"], []).append(check["capture"].replace("_", " "))
     for told, roles in failed.items():
-        screen.print(Text(f"check {', '.join(roles)}: {told}"))
+        _tell(screen, f"Check {', '.join(roles)}: {told}.")
     for line in words:
-        screen.print(Text(line))
+        _tell(screen, line)
     for place, guess in enumerate(data["hum_path"][:2], start=1):
-        screen.print(
-            Text(f"Hum, guess {place}: consistent with {guess['path']} ({guess['evidence']}).")
-        )
-        screen.print(Text(f"  Test: {guess['next_test']}"))
-    if data["hum_path"]:
-        for caution in data["cautions"]:
-            screen.print(Text(f"  {caution}"))
+        _tell(screen, f"Hum, guess {place}: consistent with {guess['path']}: {guess['evidence']}.")
+        _tell(screen, f"Test: {guess['next_test']}", indent="  ")
+    for caution in data["cautions"] if data["hum_path"] else ():
+        _tell(screen, caution)
     for name, why in data["reasons"].items():
-        screen.print(Text(f"not known: {name.replace('_', ' ')}: {why}"))
+        if name == "control_stimulus_heard":  # as it should be
+            _tell(screen, f"Dead control: {why}.")
+            continue
+        _tell(screen, f"Not known: {_UNKNOWN.get(name, name.replace('_', ' '))}; {why}.")
+
+
+def _tell(screen: Console, line: str, indent: str = "") -> None:
+    """Print one finding; what does not fit in a line goes on below it, indented."""
+    from rich.text import Text
+
+    wrapped = textwrap.fill(
+        line,
+        screen.width,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_on_hyphens=False,
+    )
+    screen.print(Text(wrapped))
 
 
 def _hum_words(data: dict[str, Any]) -> str:
@@ -70,8 +92,6 @@ def _hum_words(data: dict[str, Any]) -> str:
 
 
 def _print_lines(data: dict[str, Any], screen: Console) -> None:
-    from rich.text import Text
-
     for title, lines in (("harmonics", data["harmonics"]), ("other lines", data["other_lines"])):
         if not lines:
             continue
@@ -82,7 +102,7 @@ def _print_lines(data: dict[str, Any], screen: Console) -> None:
             for line in sorted(loudest, key=lambda line: line["frequency_hz"])
         )
         more = f" and {len(lines) - _MOST_LINES} more" if len(lines) > _MOST_LINES else ""
-        screen.print(Text(f"{title}, dBFS: {told}{more}"))
+        _tell(screen, f"{title}, dBFS: {told}{more}")
 
 
 def _bands(bands: list[dict[str, Any]]) -> Table:

@@ -19,10 +19,7 @@ SCHEMA = "cleanchain/measure/1"
 #: What dBFS means here.
 CONVENTION = "0 dBFS is the rms of a full-scale sine (AES17-2015); 20 Hz to 20 kHz"
 #: What every number from a played noise is relative to.
-RELATIVE = (
-    "What is heard of the stimulus has the loudspeaker, the room and the mounting in it: compare "
-    "builds in one place, never read it as an absolute curve."
-)
+RELATIVE = "Loudspeaker, room and mounting are in what is heard: never an absolute curve."
 
 
 def as_data(
@@ -77,7 +74,7 @@ def as_data(
         "hum_share": silence.hum_power / silence.power() if silence.power() > 0 else None,
         "harmonics": [_line(line) for line in split.harmonics],
         "other_lines": [_line(line) for line in split.others],
-        "bands": _bands(report),
+        "bands": _bands(report, calibration),
         "usable_from_hz": lowest.name_hz if lowest else None,
         "usable_margin_db": MARGIN_DB,
         "deaf_below_is_sure": hearing.surely_deaf_below(lowest) if hearing and lowest else None,
@@ -103,23 +100,23 @@ def words(report: BuildReport, budget: Budget) -> list[str]:
         lines.append(
             "It hears what the dead control does not."
             if report.hears_more_than_control
-            else "It hears no more than the dead control: nothing here shows that it lives."
+            else "It hears no more than the dead control: nothing shows that it lives."
         )
     return [*lines, *(line[0].upper() + line[1:].rstrip(".") + "." for line in budget.words())]
 
 
 def _hearing_words(hearing: Hearing) -> list[str]:
     lowest = hearing.usable_from()
-    margin = f"{MARGIN_DB:.0f} dB above its own floor"
+    margin = f"{MARGIN_DB:.0f} dB over its floor"
     if lowest is None:
         return [f"It hears nothing {margin}.", RELATIVE]
-    if lowest is hearing.bands[0]:
-        sure = "the lowest one measured"
-    elif hearing.surely_deaf_below(lowest):
-        sure = "nothing below it (95 % confidence in each band)"
-    else:
-        sure = "below it not for sure; a longer capture would tell"
-    found = [f"It hears the stimulus {margin} from the {lowest.name} Hz band up, {sure}."]
+    found = [f"It hears the stimulus {margin} from the {lowest.name} Hz band up."]
+    if lowest is not hearing.bands[0]:
+        found.append(
+            f"Below {lowest.name} Hz it hears less than that, each band with 95 % confidence."
+            if hearing.surely_deaf_below(lowest)
+            else f"Whether it hears below {lowest.name} Hz is not sure: record for longer."
+        )
     drowned = [
         band.name
         for band, flag in zip(hearing.bands, hearing.drowned, strict=True)
@@ -143,7 +140,7 @@ def _line(line: Line) -> dict[str, Any]:
     }
 
 
-def _bands(report: BuildReport) -> list[dict[str, Any]]:
+def _bands(report: BuildReport, calibration: Calibration | None) -> list[dict[str, Any]]:
     silence = report.silence
     low, high = silence.band_power.interval()
     interface = report.levels.get("interface")
@@ -159,11 +156,15 @@ def _bands(report: BuildReport) -> list[dict[str, Any]]:
             "low_db": _level(float(low[place])),
             "high_db": _level(float(high[place])),
             "hiss_dbfs": _level(float(silence.band_hiss.power[place])),
+            "hiss_nv_per_root_hz": None,
             "above_interface_db": None,
             "stimulus_to_floor_db": None,
             "stimulus_to_floor_below_db": None,
             "leak_to_floor_db": None,
         }
+        if calibration is not None:
+            density = float(silence.band_hiss.power[place]) / (band.high_hz - band.low_hz)
+            row["hiss_nv_per_root_hz"] = 1e9 * calibration.volts_squared(density) ** 0.5
         if interface is not None:
             row["above_interface_db"] = _ratio(power, float(interface.band_power.power[place]))
         if hearing is not None:
