@@ -169,8 +169,6 @@ def test_the_demo_gives_the_answers_of_its_truth(
             relative = 20 * np.log10(build["harmonics"][str(line["harmonic"])])
             assert line["level_dbfs"] - first == pytest.approx(relative, abs=0.3)
         assert data["hears_more_than_control"] is True
-        assert all(
-            check["passed"] is not False
-            for check in data["checks"]
-            if check["check"] not in ("length",)
-        )
+        # 12 s are short for +-0.5 dB at 50 Hz; nothing else is wrong with the captures.
+        failed = {check["check"] for check in data["checks"] if check["passed"] is False}
+        assert failed == {"length"}
