@@ -110,14 +110,14 @@ def _bands(bands: list[dict[str, Any]]) -> Table:
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     columns: dict[str, list[str]] = {
-        "band Hz": [_name(row["name_hz"]) for row in bands],
-        "floor dBFS": [_number(row["floor_dbfs"]) for row in bands],
-        "95 % interval": [
+        "band\nHz": [_name(row["name_hz"]) for row in bands],
+        "floor\ndBFS": [_number(row["floor_dbfs"]) for row in bands],
+        "95 %\ninterval": [
             f"{_number(row['low_db'])} to {_number(row['high_db'])}" for row in bands
         ],
-        "over interface": [_number(row["above_interface_db"], sign=True) for row in bands],
-        "heard over floor": [_heard(row) for row in bands],
-        "leak": [_number(row["leak_to_floor_db"], sign=True) for row in bands],
+        "over\ninterface": [_number(row["above_interface_db"], sign=True) for row in bands],
+        "heard\nover floor": [_heard(row, "stimulus_to_floor") for row in bands],
+        "leak\nover floor": [_heard(row, "leak_to_floor") for row in bands],
     }
     shown = {name: cells for name, cells in columns.items() if any(cell != "-" for cell in cells)}
     for name in shown:
@@ -139,8 +139,8 @@ def _number(value: float | None, sign: bool = False) -> str:
     return "-" if value is None else f"{value:{'+' if sign else ''}.1f}"
 
 
-def _heard(row: dict[str, Any]) -> str:
-    if row["stimulus_to_floor_db"] is not None:
-        return f"{row['stimulus_to_floor_db']:+.1f}"
-    below = row["stimulus_to_floor_below_db"]
+def _heard(row: dict[str, Any], name: str) -> str:
+    if row[f"{name}_db"] is not None:
+        return f"{row[f'{name}_db']:+.1f}"
+    below = row[f"{name}_below_db"]
     return "-" if below is None else f"under {below:+.1f}"

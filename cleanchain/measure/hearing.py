@@ -106,9 +106,16 @@ class Hearing:
 
     def surely_deaf_below(self, band: Band) -> bool:
         """Whether every band below one stays under the margin with 95 % confidence each."""
-        below = np.array([other.centre_hz < band.centre_hz for other in self.bands])
-        low = self.highest_ratio_db < MARGIN_DB
-        return bool(np.all(low[below] | self.drowned[below] | self.usable[below]))
+        return not self.unsure_below(band)
+
+    def unsure_below(self, band: Band) -> tuple[Band, ...]:
+        """Bands below one that may yet be heard over the margin."""
+        told = (self.highest_ratio_db < MARGIN_DB) | self.drowned | self.usable
+        return tuple(
+            other
+            for other, flag in zip(self.bands, told, strict=True)
+            if other.centre_hz < band.centre_hz and not flag
+        )
 
 
 def heard_by_power(listening: Levels, silence: Levels) -> Estimates:

@@ -111,12 +111,11 @@ def _hearing_words(hearing: Hearing) -> list[str]:
     if lowest is None:
         return [f"It hears nothing {margin}.", RELATIVE]
     found = [f"It hears the stimulus {margin} from the {lowest.name} Hz band up."]
-    if lowest is not hearing.bands[0]:
-        found.append(
-            f"Below {lowest.name} Hz it hears less than that, each band with 95 % confidence."
-            if hearing.surely_deaf_below(lowest)
-            else f"Whether it hears below {lowest.name} Hz is not sure: record for longer."
-        )
+    unsure = ", ".join(band.name for band in hearing.unsure_below(lowest))
+    if unsure:
+        found.append(f"Below it, {unsure} Hz is not sure (record for longer); the rest is deaf.")
+    elif lowest is not hearing.bands[0]:
+        found.append("Below it, every band is deaf with 95 % confidence.")
     drowned = [
         band.name
         for band, flag in zip(hearing.bands, hearing.drowned, strict=True)
@@ -161,6 +160,7 @@ def _bands(report: BuildReport, calibration: Calibration | None) -> list[dict[st
             "stimulus_to_floor_db": None,
             "stimulus_to_floor_below_db": None,
             "leak_to_floor_db": None,
+            "leak_to_floor_below_db": None,
         }
         if calibration is not None:
             density = float(silence.band_hiss.power[place]) / (band.high_hz - band.low_hz)
@@ -172,7 +172,11 @@ def _bands(report: BuildReport, calibration: Calibration | None) -> list[dict[st
                 row["stimulus_to_floor_db"] = float(hearing.ratio_db[place])
             row["stimulus_to_floor_below_db"] = float(hearing.highest_ratio_db[place])
         if leak is not None:
-            row["leak_to_floor_db"] = _ratio(float(leak.heard.power[place]), power)
+            sd = float(leak.heard.variance[place]) ** 0.5
+            heard = float(leak.heard.power[place])
+            if heard > 3 * sd:
+                row["leak_to_floor_db"] = _ratio(heard, power)
+            row["leak_to_floor_below_db"] = _ratio(max(heard, 0.0) + 1.645 * sd, power)
         rows.append(row)
     return rows
 
