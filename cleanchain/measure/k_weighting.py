@@ -20,6 +20,7 @@ _PLAIN_FROM_HZ = 32_000
 
 #: Frames that one row of a matrix product makes.
 BLOCK_FRAMES = 32
+_TILE = 512  # blocks that are worked on while they are near at hand in the processor
 _GROUP = 16  # steps of the state that one row of a matrix product makes
 
 
@@ -131,11 +132,9 @@ class KWeighting:
         powers = _powers(step, BLOCK_FRAMES + 1)
         pulse = np.concatenate(([through], powers[:-1] @ enter @ leave))
         lags = np.arange(BLOCK_FRAMES) - np.arange(BLOCK_FRAMES)[:, None]
-        own = np.where(lags >= 0, pulse[lags], 0.0)
-        adds = (powers[-2::-1] @ enter).reshape(BLOCK_FRAMES, order)
-        self._own_and_adds = np.hstack([own, adds])
+        self._own = np.where(lags >= 0, pulse[lags], 0.0)
+        self._adds = (powers[-2::-1] @ enter).reshape(BLOCK_FRAMES, order)
         self._from_state = np.ascontiguousarray((leave @ powers[:-1]).T)
-        self._order = order
         self._levels: list[tuple[Samples, Samples]] = []
         self._step = powers[-1]
         one = self._step
@@ -147,10 +146,13 @@ class KWeighting:
         """Weigh from rest; shape (channels, frames) in and out, `frames` whole blocks."""
         channels, frames = samples.shape
         blocks = samples.reshape(channels, frames // BLOCK_FRAMES, BLOCK_FRAMES)
-        made = blocks @ self._own_and_adds
-        states = self._states(made[..., BLOCK_FRAMES:], 0)
-        out = states @ self._from_state
-        out += made[..., :BLOCK_FRAMES]
+        states = self._states(blocks @ self._adds, 0)
+        out = np.empty_like(blocks)
+        for start in range(0, blocks.shape[1], _TILE):
+            tile = slice(start, start + _TILE)
+            part = out[:, tile]
+            np.matmul(blocks[:, tile], self._own, out=part)
+            part += states[:, tile] @ self._from_state
         return out.reshape(channels, frames)
 
     def _states(self, adds: Samples, level: int) -> Samples:
