@@ -38,8 +38,8 @@ Reals = NDArray[np.float64]
 
 #: Seconds that are looked at for the alignment, for what is shared, and the shortest overlap.
 _LOOK_S, _SHARED_S, _LEAST_S = 30.0, 120.0, 4.0
-#: Share of bins that takes of one moment have coherent.
-_COHERENT_SHARE = 0.25
+#: Share of bins that takes of one moment have coherent, and that only chance and hum have.
+_COHERENT_SHARE, _NOTHING_SHARED = 0.25, 0.01
 #: Drift below which takes are on one clock, ppm, and a lag that is none, frames.
 _ONE_CLOCK_PPM, _NO_LAG = 0.02, 0.01
 
@@ -122,6 +122,12 @@ def compare_takes(
     for other in range(1, len(takes)):
         shared = share(waves[[0, other]], rate_hz)
         weights = weights_of(shared, shown)
+        if not _coherent(shared, _NOTHING_SHARED):
+            raise InputError(
+                f"holds nothing of what {takes[0].name} holds",
+                where=takes[other].name,
+                fix="Name takes of one moment, or say what else they are with --kind.",
+            )
         found.append(_differences(shared, weights, shown))
         coherence, known = shared_to_rest(shared, weights)
         coherent.append(coherence)
@@ -179,10 +185,13 @@ def one_moment(a: Source, b: Source) -> Alignment | None:
         return None
     frames = min(moved[0].frames, int(_LOOK_S * a.rate_hz))
     waves = np.concatenate([one.read(0, frames) for one in moved])
-    shared = share(waves, a.rate_hz)
+    return place if _coherent(share(waves, a.rate_hz), _COHERENT_SHARE) else None
+
+
+def _coherent(shared: Shared, part: float) -> bool:
+    """Whether more than a part of the bins of the first two are coherent beyond chance."""
     limit = no_coherence_threshold(shared.averages, 1e-3)
-    coherent = (squared_coherence(shared.whole()) > limit).mean() > _COHERENT_SHARE
-    return place if coherent else None
+    return bool((squared_coherence(shared.whole()) > limit).mean() > part)
 
 
 def align_all(takes: Sequence[Source], places: Sequence[Alignment]) -> list[Source]:

@@ -8,6 +8,7 @@ from cleanchain.compare.chain import is_chain
 from cleanchain.compare.kind import tell_kind
 from cleanchain.compare.takes import compare_takes, one_moment
 from cleanchain.compare.takes_data import takes_as_data
+from cleanchain.errors import InputError
 from cleanchain.measure.moved import Moved
 
 RATE_HZ = 8000
@@ -97,6 +98,11 @@ def test_three_takes_tell_each_ones_noise_on_clocks_of_their_own() -> None:
             width = row["centre_hz"] * (10**0.05 - 10**-0.05)
             true_dbfs = 10 * np.log10(2 * sd**2 * width / 4000)
             assert row["level_dbfs"] == pytest.approx(true_dbfs, abs=1.0)
+
+
+def test_takes_that_share_nothing_are_refused() -> None:
+    with pytest.raises(InputError, match="holds nothing of what"):
+        compare_takes([capture(noise(1)), capture(noise(2))])
 
 
 def test_silences_of_their_own_give_signal_to_noise_but_no_better() -> None:
