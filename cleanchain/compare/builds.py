@@ -18,6 +18,7 @@ from cleanchain.compare.signal_to_noise import (
     snr_difference,
 )
 from cleanchain.compare.sources import one_channel
+from cleanchain.compare.steadiness import check_steady
 from cleanchain.errors import InputError
 from cleanchain.measure.band_powers import BandPowers, check_alike, hiss_powers, measure_floors
 from cleanchain.measure.capture_checks import Check, check_capture
@@ -223,6 +224,9 @@ def _checks(
         for check in one
         if check.check in ("clipping", "digital silence") or name.startswith("silence")
     ]
+    with ThreadPoolExecutor(2) as pool:
+        steady = pool.map(check_steady, names[: len(silences)], silences)
+        checks += [check for check in steady if check is not None]
     first = 0
     for place, build in enumerate(builds[: len(stimuli)]):
         quiet, loud = levels[first], levels[len(silences) + place]

@@ -38,10 +38,12 @@ Reals = NDArray[np.float64]
 
 #: Seconds that are looked at for the alignment, for what is shared, and the shortest overlap.
 _LOOK_S, _SHARED_S, _LEAST_S = 30.0, 120.0, 4.0
-#: Share of bins that takes of one moment have coherent.
-_COHERENT_SHARE = 0.25
+#: Share of bins that takes of one moment have coherent, and that only chance and hum have.
+_COHERENT_SHARE, _NOTHING_SHARED = 0.25, 0.01
 #: Drift below which takes are on one clock, ppm, and a lag that is none, frames.
 _ONE_CLOCK_PPM, _NO_LAG = 0.02, 0.01
+#: Lag that may be left at the far end of a take for its clock to be refined by it, s.
+_MOST_LEFT = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +124,12 @@ def compare_takes(
     for other in range(1, len(takes)):
         shared = share(waves[[0, other]], rate_hz)
         weights = weights_of(shared, shown)
+        if not _coherent(shared, _NOTHING_SHARED):
+            raise InputError(
+                f"holds nothing of what {takes[0].name} holds",
+                where=takes[other].name,
+                fix="Name takes of one moment, or say what else they are with --kind.",
+            )
         found.append(_differences(shared, weights, shown))
         coherence, known = shared_to_rest(shared, weights)
         coherent.append(coherence)
@@ -163,10 +171,27 @@ def place_of(a: Source, b: Source) -> Alignment:
             where=b.name,
             fix="Record ten seconds or more.",
         )
-    start = _loudest(a, look, frames)
+    start = _loudest(a, look, 0, frames)
     found = align(a.read(start, start + look)[0], b.read(start, start + look)[0], a.rate_hz)
     lag = found.lag_frames - 1e-6 * found.drift_ppm * start
-    return Alignment(lag, found.polarity, found.drift_ppm)
+    place = Alignment(lag, found.polarity, found.drift_ppm)
+    return place if frames < 3 * look else _by_far_end(a, b, place, start, look)
+
+
+def _by_far_end(a: Source, b: Source, place: Alignment, start: int, look: int) -> Alignment:
+    """Refine the drift by a stretch as far away as there is one: small errors grow with time."""
+    third = min(a.frames, b.frames) // 3
+    late = start + look / 2 < 1.5 * third
+    far = _loudest(a, look, 2 * third if late else 0, 3 * third if late else third)
+    drift = 1e-6 * place.drift_ppm
+    moved = Moved(b, place.lag_frames, place.drift_ppm, far, look, float(place.polarity), b.name)
+    left = align(a.read(far, far + look)[0], moved.read(0, look)[0], a.rate_hz)
+    more = left.lag_frames + 1e-6 * left.drift_ppm * look / 2
+    if left.polarity < 0 or abs(more) > _MOST_LEFT * a.rate_hz:
+        return place
+    slope = more / (far - start)
+    middle = start + look / 2
+    return Alignment(place.lag_frames - slope * middle, place.polarity, 1e6 * (drift + slope))
 
 
 def one_moment(a: Source, b: Source) -> Alignment | None:
@@ -179,10 +204,13 @@ def one_moment(a: Source, b: Source) -> Alignment | None:
         return None
     frames = min(moved[0].frames, int(_LOOK_S * a.rate_hz))
     waves = np.concatenate([one.read(0, frames) for one in moved])
-    shared = share(waves, a.rate_hz)
+    return place if _coherent(share(waves, a.rate_hz), _COHERENT_SHARE) else None
+
+
+def _coherent(shared: Shared, part: float) -> bool:
+    """Whether more than a part of the bins of the first two are coherent beyond chance."""
     limit = no_coherence_threshold(shared.averages, 1e-3)
-    coherent = (squared_coherence(shared.whole()) > limit).mean() > _COHERENT_SHARE
-    return place if coherent else None
+    return bool((squared_coherence(shared.whole()) > limit).mean() > part)
 
 
 def align_all(takes: Sequence[Source], places: Sequence[Alignment]) -> list[Source]:
@@ -204,14 +232,15 @@ def align_all(takes: Sequence[Source], places: Sequence[Alignment]) -> list[Sour
     return out
 
 
-def _loudest(source: Source, look: int, frames: int) -> int:
-    """First frame of the loudest stretch of a length."""
+def _loudest(source: Source, look: int, first: int, last: int) -> int:
+    """First frame of the loudest stretch of a length that lies between two frames."""
     step = source.rate_hz
-    power = np.array([float((block**2).sum()) for block in source.blocks(step)])
+    power = np.array(
+        [float((source.read(at, at + step) ** 2).sum()) for at in range(first, last - step, step)]
+    )
     width = max(look // step, 1)
-    most = (frames - look) // step
-    sums = np.convolve(power, np.ones(width), mode="valid")[: most + 1]
-    return int(np.argmax(sums)) * step if sums.size else 0
+    sums = np.convolve(power, np.ones(width), mode="valid")[: (last - first - look) // step + 1]
+    return first + int(np.argmax(sums)) * step if sums.size and power.size >= width else first
 
 
 def _match(

@@ -208,6 +208,11 @@ def _pair_reasons(pair: PairResult, verdict: str) -> list[str]:
     if pair.hum_differs and pair.hum is not None:
         words.append(f"hum {hum_words(pair.hum)}.")
     words += [
+        f"gain of the {check.capture} {check.words}."
+        for check in pair.checks
+        if check.check == "gain" and check.passed
+    ]
+    words += [
         f"{check.capture}: {check.words}."
         for check in pair.checks
         if check.passed is False and check.check != "length"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from cleanchain.errors import InputError
 from cleanchain.measure.bands import Band, band_weights
 from cleanchain.measure.coherence import (
     averages,
@@ -22,8 +23,9 @@ from cleanchain.measure.coherence import (
 Reals = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
 
-#: Stretches whose scatter gives the intervals, and seconds of a segment.
+#: Stretches whose scatter gives the intervals, seconds of a segment, and its fewest frames.
 STRETCHES, _SEGMENT_S = 10, 0.3
+_SHORTEST = 512
 #: An own noise is told where it is known to a factor of this, as powers, both ways.
 _MOST_FACTOR = 2.0
 #: A ratio whose interval reaches further than this to either side, dB, is not told.
@@ -76,11 +78,22 @@ class Known:
 
 
 def share(waves: Reals, rate_hz: int) -> Shared:
-    """Measure the cross-spectra of aligned recordings, shape (channels, frames)."""
-    size = 1 << round(np.log2(_SEGMENT_S * rate_hz))
+    """Measure the cross-spectra of aligned recordings, shape (channels, frames).
+
+    Raises
+    ------
+    InputError
+        If they overlap by less than a second or so.
+    """
     length = waves.shape[1] // STRETCHES
-    if length < 3 * size:
-        raise ValueError("too short for cross-spectra")
+    if length < 3 * _SHORTEST:
+        raise InputError(
+            f"have only {waves.shape[1] / rate_hz:.2f} s in common",
+            where="the takes",
+            fix="Record ten seconds or more.",
+        )
+    # At least three segments in every stretch, half overlapping.
+    size = min(1 << round(np.log2(_SEGMENT_S * rate_hz)), 1 << int(np.log2(length / 2)))
     window = np.hanning(size + 1)[:-1]
     scale = 2 / (rate_hz * float((window**2).sum()))
     found, segments = [], 0

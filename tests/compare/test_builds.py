@@ -134,6 +134,13 @@ def test_steady_repeats_count_as_one_long_capture() -> None:
     assert settle(1, 2, 3, 4) == pytest.approx(settle(1, 2) / np.sqrt(2), rel=0.05)
 
 
+def test_a_noise_that_is_not_steady_is_told() -> None:
+    rising = noise(2) * np.repeat([1.0, 1.3], 5 * RATE_HZ)
+    result = compared(build("A", noise(1)), build("B", rising))
+    assert any("silence of B: its halves differ" in reason for reason in result["reasons"])
+    assert not any("silence of A" in reason for reason in result["reasons"])
+
+
 def test_three_builds_are_each_set_against_the_first() -> None:
     result = compared(build("A", noise(1)), build("B", noise(2)), build("C", 0.5 * noise(3)))
     assert result["verdict"] == "no difference found (against A); C is quieter (against A)"

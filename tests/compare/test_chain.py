@@ -11,12 +11,12 @@ RATE_HZ = 16_000
 
 
 def parts() -> tuple[np.ndarray, np.ndarray]:
-    """Plucked notes after two seconds of rest, and hum with hiss."""
+    """Plucked notes after five seconds of rest, and hum with hiss."""
     rng = np.random.default_rng(3)
-    t = np.arange(8 * RATE_HZ) / RATE_HZ
+    t = np.arange(11 * RATE_HZ) / RATE_HZ
     music = np.zeros(t.size)
     for k in range(8):
-        since = t - 2 - 0.7 * k
+        since = t - 5 - 0.7 * k
         music += np.where(
             since > 0, 0.3 * np.exp(-3 * since.clip(0)) * (1 - np.exp(-since.clip(0) / 0.02)), 0
         ) * np.sin(2 * np.pi * (220 + 55 * k) * since)

@@ -6,8 +6,9 @@ import pytest
 from cleanchain.audio.capture import Capture
 from cleanchain.compare.chain import is_chain
 from cleanchain.compare.kind import tell_kind
-from cleanchain.compare.takes import compare_takes, one_moment
+from cleanchain.compare.takes import compare_takes, one_moment, place_of
 from cleanchain.compare.takes_data import takes_as_data
+from cleanchain.errors import InputError
 from cleanchain.measure.moved import Moved
 
 RATE_HZ = 8000
@@ -97,6 +98,26 @@ def test_three_takes_tell_each_ones_noise_on_clocks_of_their_own() -> None:
             width = row["centre_hz"] * (10**0.05 - 10**-0.05)
             true_dbfs = 10 * np.log10(2 * sd**2 * width / 4000)
             assert row["level_dbfs"] == pytest.approx(true_dbfs, abs=1.0)
+
+
+def test_takes_that_share_nothing_are_refused() -> None:
+    with pytest.raises(InputError, match="holds nothing of what"):
+        compare_takes([capture(noise(1)), capture(noise(2))])
+
+
+def test_long_takes_stay_together_to_their_ends() -> None:
+    seconds = 240
+    second = np.arange(seconds * RATE_HZ) / RATE_HZ
+    wave = noise(1, 0.01, seconds) * (0.3 + (second % 7 < 4))
+    b = Moved(capture(wave), -40.3, 30.0, 0, wave.size, 1.0, "b").read(0, wave.size)[0]
+    a, b = wave + noise(2, 0.003, seconds), b + noise(3, 0.003, seconds)
+    place = place_of(capture(a), capture(b))
+    assert place.drift_ppm == pytest.approx(-30.0, abs=0.02)
+    # Frame n of the first lies at (n + 40.3) / (1 + 30e-6) of the second.
+    end = wave.size - 10_000
+    true = (end + 40.3) / (1 + 30e-6) - end
+    found = place.lag_frames + 1e-6 * place.drift_ppm * end
+    assert found == pytest.approx(true, abs=0.05)
 
 
 def test_silences_of_their_own_give_signal_to_noise_but_no_better() -> None:

@@ -47,6 +47,25 @@ def test_two_channels_do_so_only_at_equal_gain() -> None:
         assert (abs(found / true - 1) < 0.1) == right
 
 
+def test_a_mismatch_of_gain_falsifies_two_channels_by_so_much_of_the_signal() -> None:
+    """At 30 dB of signal a thousandth of the gain takes most of the noise, a hundredth all of it.
+
+    The bias is minus the mismatch times the signal's power.
+    """
+    levels = []
+    for gain in (1.0, 1.001, 1.01):
+        waves, own = sensors((1.0, gain), (1.0, 1.0))
+        spectra = cross_spectra(waves, 1024)[0]
+        signal = spectra[0, 0].real[20:400].mean()
+        noise = two_channel_noise(spectra)[20:400].mean()
+        true = cross_spectra(own, 1024)[0][0, 0].real[20:400].mean()
+        assert noise == pytest.approx(true - (gain - 1) * signal, abs=0.1 * true)
+        levels.append(noise / true)
+    assert levels[0] == pytest.approx(1.0, abs=0.1)
+    assert levels[1] < 10**-0.5  # 5 dB too low and more
+    assert levels[2] < 0
+
+
 def test_coherence_of_nothing_and_of_a_known_ratio() -> None:
     rng = np.random.default_rng(2)
     # Independent segments, so that the formulas hold as they stand.
