@@ -14,15 +14,7 @@ from cleanchain.audio.files import open_source
 from cleanchain.audio.source import read_all
 from cleanchain.audio.writing import write_source
 from cleanchain.errors import InputError, OutputError, PathError
-
-FORMATS = [
-    ("WAV", ".wav", "PCM_U8"), ("WAV", ".wav", "PCM_16"), ("WAV", ".wav", "PCM_24"),
-    ("WAV", ".wav", "PCM_32"), ("WAV", ".wav", "FLOAT"), ("WAV", ".wav", "DOUBLE"),
-    ("WAVEX", ".wav", "PCM_24"), ("RF64", ".wav", "PCM_24"), ("RF64", ".wav", "FLOAT"),
-    ("AIFF", ".aiff", "PCM_S8"), ("AIFF", ".aiff", "PCM_16"), ("AIFF", ".aif", "PCM_24"),
-    ("AIFF", ".aiff", "FLOAT"), ("FLAC", ".flac", "PCM_16"), ("FLAC", ".flac", "PCM_24"),
-    ("W64", ".w64", "PCM_24"), ("CAF", ".caf", "PCM_24"), ("CAF", ".caf", "DOUBLE"),
-]  # fmt: skip
+from tests.audio.waves import FORMATS
 
 
 def make(path: Path, container: str = "WAV", subtype: str = "PCM_24", frames: int = 5000) -> Path:
@@ -31,15 +23,36 @@ def make(path: Path, container: str = "WAV", subtype: str = "PCM_24", frames: in
     return path
 
 
+@pytest.mark.parametrize("way", ["as a file", "as samples"])
 @pytest.mark.parametrize(("container", "ending", "subtype"), FORMATS)
 def test_an_exact_copy_has_the_same_samples_bit_for_bit(
-    tmp_path: Path, container: str, ending: str, subtype: str
+    tmp_path: Path, container: str, ending: str, subtype: str, way: str
 ) -> None:
     take = open_source(make(tmp_path / f"in{ending}", container, subtype))
-    write_source(tmp_path / f"out{ending}", take, take, exact=True)
+    samples = take if way == "as a file" else Capture(read_all(take), take.rate_hz)
+    write_source(tmp_path / f"out{ending}", samples, take, exact=True)
     copy = open_source(tmp_path / f"out{ending}")
     assert (copy.container, copy.subtype, copy.rate_hz) == (container, subtype, 44_100)
-    assert np.array_equal(read_all(copy), read_all(take))
+    stored = [np.concatenate(list(one.stored_blocks())) for one in (take, copy)]
+    assert stored[0].dtype == stored[1].dtype
+    assert stored[0].tobytes() == stored[1].tobytes()
+    # The library sees the same in it as we do.
+    dtype = take.dtype if take.bits is not None else "float64"
+    seen = soundfile.read(tmp_path / f"out{ending}", dtype=dtype, always_2d=True)[0]
+    assert np.array_equal(seen, soundfile.read(tmp_path / f"in{ending}", dtype=dtype)[0])
+
+
+@pytest.mark.parametrize(("container", "ending", "subtype"), FORMATS)
+def test_every_container_is_written_with_new_samples(
+    tmp_path: Path, container: str, ending: str, subtype: str
+) -> None:
+    """Half as loud, within a step and a half of the format: rounding and triangular dither."""
+    take = open_source(make(tmp_path / f"in{ending}", container, subtype))
+    write_source(tmp_path / f"out{ending}", Capture(0.5 * read_all(take), take.rate_hz), take)
+    out = open_source(tmp_path / f"out{ending}")
+    assert (out.container, out.subtype, out.frames) == (container, subtype, take.frames)
+    step = 2.0**-23 if take.bits is None else 2.0 ** (1 - take.bits)
+    assert np.abs(read_all(out) - 0.5 * read_all(take)).max() <= 1.5 * step
 
 
 def test_wav_and_flac_decode_alike(tmp_path: Path) -> None:

@@ -291,3 +291,26 @@ def test_fault_23_a_file_that_is_not_there(takes: Path, call: Call) -> None:
     assert "no such file" in call("clean", "none.wav").err
     with pytest.raises(InputError, match="cannot be opened"):
         open_source(Path("a\0b.wav"))
+
+
+def test_fault_17_clean_says_in_the_coding_history_what_it_did(takes: Path, call: Call) -> None:
+    """Read by a reader that is not ours: the same moment, and one line more (EBU R 98)."""
+    from wavinfo import WavInfoReader
+
+    old = b"A=ANALOGUE,M=mono,T=an invented preamplifier\r\n"
+    content = bext(7_200 * 16_000 + 123, old)
+    samples = steps(40_000)
+    (takes / "x.wav").write_bytes(
+        riff(LIST, fmt(rate_hz=16_000), chunk(b"bext", content), chunk(b"data", samples.tobytes()))
+    )
+    words = ("clean", "x.wav", "--silence", "silence.wav", "--out", "out.wav")
+    assert call(*words, "high-pass", "gate", "--depth", "0dB", "loudness").code == 0
+    found = WavInfoReader(str(takes / "out.wav"))
+    assert found.bext.time_reference == 7_200 * 16_000 + 123
+    assert found.data.frame_count == 40_000
+    assert found.info.title == "harp"
+    lines = found.bext.coding_history.rstrip("\0").split("\r\n")
+    assert lines[0] + "\r\n" == old.decode()
+    assert lines[1].startswith("A=PCM,F=16000,W=16,M=mono,T=cleanchain ")
+    assert lines[1].endswith(" high-pass; loudness")  # a gate that is off did nothing
+    assert lines[2:] == [""]
