@@ -21,7 +21,7 @@ FLOORS = (
     ("budget", "demo", "precautions", "silences"),
     ("cleaning", "compare"),
     ("results",),
-    ("presets", "receipts", "replay", "batch"),
+    ("presets", "receipts", "replay", "batch", "hearing_room", "exhibits"),
     ("report",),
     ("cli",),
 )

@@ -64,6 +64,12 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write what was taken out, before the loudness gain.",
 )
+@click.option(
+    "--report",
+    type=PATH,
+    metavar="FILE.html",
+    help="Write one page to see, hear and send: it needs no network.",
+)
 @click.option("--explain", is_flag=True, help="Say how each number was obtained.")
 @click.option("--dry-run", is_flag=True, help="Plan and account, write nothing.")
 @click.option(
@@ -100,6 +106,7 @@ def run(
     also: tuple[tuple[Path, Path], ...],
     plot: Path | None,
     removed: Path | None,
+    report: Path | None,
     explain: bool,
     dry_run: bool,
     with_receipt: bool,
@@ -116,6 +123,7 @@ def run(
     from cleanchain.audio.writing import check_place
     from cleanchain.cleaning import clean
     from cleanchain.cli.ledger_table import print_ledger
+    from cleanchain.cli.options import check_page
     from cleanchain.measure.inspection import inspect
     from cleanchain.operators.base import check_same_shape
     from cleanchain.precautions import below_clipping
@@ -149,6 +157,8 @@ def run(
         _check_targets([(source, target), *others, *extra], plot, force, inputs)
         if with_receipt:
             check_place(_receipt_path(target), overwrite=force, protect=inputs)
+        if report is not None:
+            check_page(report, force, [*inputs, target])
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
     with working("planning and accounting", as_json):
@@ -174,6 +184,9 @@ def run(
     if plot is not None and not dry_run:
         with working("drawing", as_json):
             _draw(result, take.name, plot)
+    if report is not None and not dry_run:
+        with working("writing the report", as_json):
+            _report(result, source, target, report, force)
     if as_json:
         print_json(result.as_data(str(take), str(target) if written else None))
     else:
@@ -245,3 +258,18 @@ def _draw(result: Cleaning, name: str, path: Path) -> None:
         curves.append(Curve(label, spectrum.frequency_hz, 10 * np.log10(density)))
     lines = [row["hz"] for plan in result.plan.plans for row in plan.findings.get("harmonics", [])]
     draw_spectra(curves, lines, f"{name}, before and after", path)
+
+
+def _report(result: Cleaning, take: FileSource, out: Path, path: Path, force: bool) -> None:
+    from cleanchain.audio.files import open_source
+    from cleanchain.audio.hashing import hash_samples
+    from cleanchain.exhibits import collect
+    from cleanchain.report.cleaning_page import cleaning_page
+    from cleanchain.report.page import write_page
+
+    hashes = {take.path.name: hash_samples(take)}
+    if result.silence.path is not None:
+        hashes[result.silence.path.name] = hash_samples(open_source(result.silence.path))
+    hashes[out.name] = hash_samples(open_source(out))
+    page = cleaning_page(result, collect(result), take.path.name, hashes)
+    write_page(page, path, overwrite=force)

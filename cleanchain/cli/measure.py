@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cleanchain.cli.electrical import Component, KnownTone, Volts
-from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.options import PATH, check_page, force_option, json_option
 from cleanchain.cli.output import console, print_json, say, working
 
 if TYPE_CHECKING:
+    from cleanchain.audio.files import FileSource
+    from cleanchain.measure.build import BuildReport, Role
     from cleanchain.measure.thermal import ElectricalSource
 
 
@@ -40,6 +42,9 @@ if TYPE_CHECKING:
 @click.option("--cable", type=Component("F", "500pF"), help="Capacitance of lead and input.")
 @click.option("--load", type=Component("ohm", "1Mohm"), help="Input or bias resistance.")
 @click.option("--plot", type=PATH, help="Draw a figure: FILE.png or FILE.svg.")
+@click.option(
+    "--report", "page", type=PATH, metavar="FILE.html", help="Write one page to see and hear."
+)
 @force_option
 @json_option
 def command(
@@ -53,6 +58,7 @@ def command(
     calibrate: tuple[Path, float] | None,
     full_scale: float | None,
     plot: Path | None,
+    page: Path | None,
     force: bool,
     as_json: bool,
     **source_options: float | None,
@@ -67,7 +73,7 @@ def command(
     from cleanchain.audio.writing import check_place
     from cleanchain.budget import floor_budget
     from cleanchain.errors import SettingError
-    from cleanchain.measure.build import Role, measure_build
+    from cleanchain.measure.build import measure_build
     from cleanchain.measure.calibration import Calibration
     from cleanchain.measure.calibration import calibrate as find_calibration
     from cleanchain.report.measure_data import as_data, words
@@ -90,6 +96,8 @@ def command(
                 f"{plot.name!r} is neither a PNG nor an SVG", fix="End its name in .png or .svg."
             )
         check_place(plot, overwrite=force, protect=tuple(given.values()))
+    if page is not None:
+        check_page(page, force, tuple(given.values()))
     source = _source(source_options)
     with working("measuring", quiet=as_json):
         captures = {role: open_source(path) for role, path in given.items()}
@@ -110,12 +118,36 @@ def command(
         with working("drawing", quiet=as_json):
             draw_build(report, f"Noise floor, {silence.name}", plot, source, calibration)
         say(f"drawn: {plot}")
+    if page is not None:
+        with working("writing the report", quiet=as_json):
+            _write_page(report, data, words(report, budget), captures, channel - 1, page, force)
     if as_json:
         print_json(data)
     else:
         from cleanchain.cli.measure_table import print_build
 
         print_build(data, words(report, budget), console())
+
+
+def _write_page(
+    report: BuildReport,
+    data: dict[str, Any],
+    told: list[str],
+    captures: dict[Role, FileSource],
+    channel: int,
+    path: Path,
+    force: bool,
+) -> None:
+    from cleanchain.audio.hashing import hash_samples
+    from cleanchain.hearing_room import room_of_captures
+    from cleanchain.report.build_page import build_page, role_words
+    from cleanchain.report.page import write_page
+
+    room = room_of_captures(
+        {role_words(role): source for role, source in captures.items()}, channel=channel
+    )
+    hashes = {source.path.name: hash_samples(source) for source in captures.values()}
+    write_page(build_page(report, data, told, room, hashes), path, overwrite=force)
 
 
 def _source(options: dict[str, Any]) -> ElectricalSource | None:

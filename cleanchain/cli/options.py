@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -67,3 +68,20 @@ json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else."
 )
 force_option = click.option("--force", is_flag=True, help="Overwrite an existing output file.")
+
+
+def check_page(path: Path, force: bool, inputs: Sequence[Path]) -> None:
+    """Refuse before the work a report that could not be written after it.
+
+    Raises
+    ------
+    SettingError
+        If the name is not that of a page.
+    PathError
+        If it would replace an input, or something without --force.
+    """
+    from cleanchain.audio.atomic import check_place
+
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise SettingError(f"{path.name!r} is not a page's name", fix="End it in .html.")
+    check_place(path, overwrite=force, protect=inputs)
