@@ -8,7 +8,7 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,12 +92,18 @@ def rehearse(
     *,
     reference: Source | None = None,
     seed: int = _SEED,
+    begun: Future[ChainPlan] | None = None,
 ) -> Ledger:
-    """Write the ledger of a take that need not have been planned yet; see `trial`."""
+    """Write the ledger of a take that need not have been planned yet; see `trial`.
+
+    `begun` may bring, later, what the stages before the gate have planned for the whole take.
+    """
     # A plain gain is no merit and no cost, whatever it is: it need not be found.
     gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
     ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
     take = excerpt(whole, ranges)
+    if ranges != [(0, whole.frames)]:
+        begun = None  # of a part of the take the stages decide otherwise
     rng = np.random.default_rng(seed)
     if silence is None:
         comb = _hum_stage(chain).plan(take, None)
@@ -112,7 +118,7 @@ def rehearse(
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     apart = _parts_heard(chain, take, heard)
     with ThreadPoolExecutor(1) as pool:
-        costs = pool.submit(fixed_costs, chain, take, heard, apart, rng.spawn(1)[0])
+        costs = pool.submit(fixed_costs, chain, take, heard, apart, rng.spawn(1)[0], begun)
         ledgers = []
         for _ in range(draws):
             parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
@@ -178,8 +184,19 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
     return _Heard(noisy, hiss, comb, quiet)
 
 
+def before_gate(chain: Chain) -> Chain:
+    """Return the chain of the stages before the first gate."""
+    last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
+    return Chain(chain.stages[:last])
+
+
 def fixed_costs(
-    chain: Chain, take: Capture, silence: Capture, heard: _Heard, rng: np.random.Generator
+    chain: Chain,
+    take: Capture,
+    silence: Capture,
+    heard: _Heard,
+    rng: np.random.Generator,
+    begun: Future[ChainPlan] | None = None,
 ) -> dict[int, FixedCost]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
@@ -188,8 +205,7 @@ def fixed_costs(
     """
     draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
     costs = {}
-    last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
-    planned = Chain(chain.stages[:last]).plan(take, silence)
+    planned = begun.result() if begun else before_gate(chain).plan(take, silence)
     # What a comb takes shows in the take less its expected hum; anywhere else what is left of
     # that hum would pass for signal, and the combed take serves, with what the comb leaves.
     hum = continued(heard.comb, take.frames, take, [])

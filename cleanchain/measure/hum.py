@@ -103,10 +103,10 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
             break
         mains_hz += offset_hz
     periods = retuned(periods, frames, offset_hz)
-    phase, _ = _follow(cells_of(periods, frames), floor, lines)
+    phase, _ = _follow(cells_of(periods, frames), floor, lines, (3, 6, 12, 24, len(harmonics)))
     cells = cells_along(periods, frames, phase)
     floor = floor_of(cells)
-    phase, amplitudes = _follow(cells, floor, lines)
+    phase, amplitudes = _follow(cells, floor, lines, (len(harmonics),))
     sd = np.sqrt(floor / max(cells.count, 1))
     slope_hz = (
         float(np.polyfit(cells.seconds, phase, 1)[0] / (2 * np.pi)) if cells.count > 2 else 0.0
@@ -118,14 +118,16 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     return kept if is_hum(kept) else None
 
 
-def _follow(cells: Cells, floor: Reals, lines: NDArray[np.bool_]) -> tuple[Reals, Amplitudes]:
-    """Follow phase and waveform in turns, from the strongest line to all."""
+def _follow(
+    cells: Cells, floor: Reals, lines: NDArray[np.bool_], up_to: tuple[int, ...]
+) -> tuple[Reals, Amplitudes]:
+    """Follow phase and waveform in turns, by the lines up to one harmonic after the other."""
     noise = np.broadcast_to(floor[:, None], cells.seen.shape)
     phase = cells.turned_by
     strength = np.abs(cells.seen.mean(axis=1)) ** 2 / floor
     # A line that moves far cannot lead: high ones are led by low ones first.
     reach = np.where(lines, strength.max(axis=0), 0.0)
-    for highest in (3, 6, 12, 24, cells.harmonics.size):
+    for highest in up_to:
         chosen = lines & (cells.harmonics <= highest) & (reach > 0)
         if not chosen.any():
             continue
