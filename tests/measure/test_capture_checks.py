@@ -103,3 +103,21 @@ def test_content_that_ends_at_a_cliff(cut_hz: float) -> None:
 
 def test_a_hiss_that_falls_is_no_cliff() -> None:
     assert checks(silence(np.random.default_rng(5), Build(tilt_db=-6.0), 10.0))["origin"].passed
+
+
+@pytest.mark.parametrize("hiss_dbfs", [-45.0, -75.0])
+def test_lossy_coding_is_told(hiss_dbfs: float) -> None:
+    # Coded and decoded again at the library's usual bit rate; its cut lies near 17.6 kHz.
+    import io
+
+    import soundfile
+
+    wave = silence(np.random.default_rng(6), Build(hiss_dbfs, -3.0, hiss_dbfs + 5), 10.0)
+    assert checks(wave)["origin"].passed
+    coded = io.BytesIO()
+    soundfile.write(coded, wave.samples.T, RATE_HZ, format="MP3")
+    coded.seek(0)
+    decoded = soundfile.read(coded, always_2d=True)[0].T
+    found = checks(Capture(decoded, RATE_HZ))["origin"]
+    assert found.passed is False
+    assert "lossy" in found.words
