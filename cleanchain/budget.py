@@ -105,6 +105,13 @@ class Budget:
         for part in dict.fromkeys(share.dominant for share in self.bands):
             names = _spans([share.dominant == part for share in self.bands], self.bands)
             lines.append(f"{names_of.get(part, part)} dominates at {names} Hz")
+        low = [share.pickup_dbfs is None for share in self.bands]
+        if any(low):
+            most = max(share.pickup_high_dbfs for share in self.bands if share.pickup_dbfs is None)
+            lines.append(
+                f"at or below the interface at {_spans(low, self.bands)} Hz, its own noise "
+                f"there at most {most:.0f} dBFS a band"
+            )
         what = {
             "hum": "removing all hum",
             "perfect preamp": "a preamp without noise",
@@ -228,7 +235,8 @@ def _warnings(silence: Levels, interface: Levels | None, parts: dict[str, Reals]
                 "The interface alone is noisier than the build in "
                 f"{int(above.sum())} bands. An unplugged high-impedance input is no baseline: with "
                 "nothing to load it, it hisses more than with a source. Close it with a dummy "
-                "source: a capacitor, or coil and resistor, of the build's value on the same lead."
+                "source: a capacitor, or coil and resistor, of the build's value on the same lead. "
+                "Or the gain was lowered after it: record both again."
             )
     if "thermal" in parts:
         above = parts["thermal"] > 1.26 * hiss.interval()[1]

@@ -47,6 +47,8 @@ def test_the_pickups_own_noise_is_total_less_interface() -> None:
 def test_under_3_db_above_the_interface_is_a_bound_and_no_number() -> None:
     found = budget(-10.0, hum_dbfs=-np.inf)
     assert all(share.pickup_dbfs is None for share in found.bands)
+    said = [line for line in found.words() if line.startswith("at or below the interface at 20 to")]
+    assert len(said) == 1
     wide = [share for share in found.bands if share.band.low_hz > 500]
     own = Build(hiss_dbfs=-90.0)
     for share in wide:

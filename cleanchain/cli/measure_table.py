@@ -56,6 +56,13 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
             failed.setdefault(check["words"], []).append(check["capture"].replace("_", " "))
     for told, roles in failed.items():
         _tell(screen, f"Check {', '.join(roles)}: {told}.")
+    for role, place in data["played"].items():
+        if place["found"]:
+            _tell(
+                screen,
+                f"The noise begins {round(place['lag_s'], 3) + 0.0:.3f} s into the {role.replace('_', ' ')}; "
+                f"clocks differ by {abs(place['clock_drift_ppm']):.1f} ppm.",
+            )
     for line in words:
         _tell(screen, line)
     for place, guess in enumerate(data["hum_path"][:2], start=1):
