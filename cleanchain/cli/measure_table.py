@@ -58,10 +58,12 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
         _tell(screen, f"Check {', '.join(roles)}: {told}.")
     for role, place in data["played"].items():
         if place["found"]:
+            lag_s, apart_ppm = round(place["lag_s"], 3) + 0.0, abs(place["clock_drift_ppm"])
+            name = role.replace("_", " ")
             _tell(
                 screen,
-                f"The noise begins {round(place['lag_s'], 3) + 0.0:.3f} s into the {role.replace('_', ' ')}; "
-                f"clocks differ by {abs(place['clock_drift_ppm']):.1f} ppm.",
+                f"The noise begins {lag_s:.3f} s into the {name}; clocks differ by "
+                f"{apart_ppm:.1f} ppm.",
             )
     for line in words:
         _tell(screen, line)
