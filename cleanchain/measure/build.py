@@ -15,6 +15,7 @@ from cleanchain.measure.capture_checks import Check, check_capture
 from cleanchain.measure.gain_moved import LEAST_DB, compare_floors, compare_residual
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
 from cleanchain.measure.levels import Estimates, Levels, measure_levels
+from cleanchain.measure.lines import WIDEST_BIN_HZ
 from cleanchain.measure.played import FOUND_SD, PlayedAt, find_played
 from cleanchain.measure.transfer import Transfer, measure_transfer
 
@@ -253,8 +254,11 @@ def _reasons(
         for role, one in listening.items()
         if one.place is not None and not one.place.found
     }
-    split = levels["silence"].split
-    if split.mains_hz is None:
+    if not levels["silence"].tells_hum:
+        needed_s = 4.5 / WIDEST_BIN_HZ * 2
+        for name in ("mains_hz", "hum_dbfs", "hiss_dbfs"):
+            reasons[name] = f"too short to tell hum from hiss; {needed_s:.0f} s are enough"
+    elif levels["silence"].split.mains_hz is None:
         reasons["mains_hz"] = "no mains hum was found in the silence"
     if "interface" not in levels:
         reasons["above_interface_db"] = "needs a capture of the interface alone"

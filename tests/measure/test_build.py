@@ -94,3 +94,12 @@ def test_memory_stays_flat() -> None:
 @pytest.mark.long
 def test_memory_stays_flat_for_an_hour() -> None:
     assert peak_of(3600) < 1.1 * peak_of(120)
+
+
+def test_too_short_to_tell_hum_from_hiss() -> None:
+    report = measure_build({"silence": silence(np.random.default_rng(6), BUILD, 1.0)})
+    assert not report.silence.tells_hum
+    assert {"mains_hz", "hum_dbfs", "hiss_dbfs"} <= set(report.reasons)
+    assert measure_build(
+        {"silence": silence(np.random.default_rng(6), BUILD, 2.0)}
+    ).silence.tells_hum

@@ -60,6 +60,11 @@ def test_a_thump_is_found_with_its_time() -> None:
     assert "0:12" in found.words
 
 
+def test_an_offset_is_no_thump() -> None:
+    wave = capture(10.0).samples + 0.3
+    assert checks(Capture(wave, RATE_HZ))["thumps"].passed
+
+
 def test_steady_captures_have_no_thumps() -> None:
     for seed in range(6):
         wave = silence(np.random.default_rng(seed), Build(tilt_db=-3.0), 10.0)
