@@ -20,6 +20,8 @@ Reals = NDArray[np.float64]
 LEAST_EXCESS_DB = 3.0
 #: How much larger a bias resistor is tried, and a part that is worth a word, dB.
 LARGER_LOAD, _WORTH_DB = 10.0, 0.5
+#: Differences of powers tell no more than this, for the powers' own uncertainty, dB.
+_TOLD_DB = 20.0
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class BandShare:
     parts_dbfs : dict of str to float
         Levels of "interface", "thermal", "hum" and "own hiss" (the rest), those that are known.
     dominant : str
-        The largest part.
+        The largest part; "nothing" where there is no noise at all.
     """
 
     band: Band
@@ -102,9 +104,17 @@ class Budget:
             "interface": "the interface",
             "thermal": "the thermal noise of the source",
         }
-        for part in dict.fromkeys(share.dominant for share in self.bands):
+        parts = dict.fromkeys(share.dominant for share in self.bands)
+        for part in (part for part in parts if part != "nothing"):
             names = _spans([share.dominant == part for share in self.bands], self.bands)
             lines.append(f"{names_of.get(part, part)} dominates at {names} Hz")
+        low = [share.pickup_dbfs is None for share in self.bands]
+        if any(low):
+            most = max(share.pickup_high_dbfs for share in self.bands if share.pickup_dbfs is None)
+            lines.append(
+                f"at or below the interface at {_spans(low, self.bands)} Hz, its own noise "
+                f"there at most {most:.0f} dBFS a band"
+            )
         what = {
             "hum": "removing all hum",
             "perfect preamp": "a preamp without noise",
@@ -112,6 +122,8 @@ class Budget:
         }
         for name, gain in self.gains_db.items():
             gained = f"{gain:.1f} dB" if gain >= _WORTH_DB else "nothing to speak of"
+            if gain > _TOLD_DB and name != "hum":
+                gained = f"more than {_TOLD_DB:.0f} dB"
             lines.append(f"{what[name]} would gain at best {gained}")
         return lines + list(self.warnings)
 
@@ -158,7 +170,7 @@ def floor_budget(
     return Budget(
         shares,
         {name: rms_dbfs(float(power.sum())) for name, power in parts.items() if power.sum() > 0},
-        _gains(total.power, parts, larger),
+        _gains(total.power, parts, larger, silence.tells_hum),
         tuple(_warnings(silence, interface, parts)),
     )
 
@@ -197,13 +209,15 @@ def _share(
         rms_dbfs(own_low) if own_low > 0 else None,
         rms_dbfs(own_high),
         {name: rms_dbfs(level) for name, level in levels.items() if level > 0},
-        max(levels, key=lambda name: levels[name]),
+        max(levels, key=lambda name: levels[name]) if any(levels.values()) else "nothing",
     )
 
 
-def _gains(total: Reals, parts: dict[str, Reals], larger: Reals | None) -> dict[str, float]:
+def _gains(
+    total: Reals, parts: dict[str, Reals], larger: Reals | None, tells_hum: bool
+) -> dict[str, float]:
     whole = float(total.sum())
-    gains = {"hum": _fall(whole, float(parts["hum"].sum()))}
+    gains = {"hum": _fall(whole, float(parts["hum"].sum()))} if tells_hum else {}
     if "interface" in parts:
         gains["perfect preamp"] = _fall(whole, float(parts["interface"].sum()))
     if larger is not None:
@@ -228,7 +242,8 @@ def _warnings(silence: Levels, interface: Levels | None, parts: dict[str, Reals]
                 "The interface alone is noisier than the build in "
                 f"{int(above.sum())} bands. An unplugged high-impedance input is no baseline: with "
                 "nothing to load it, it hisses more than with a source. Close it with a dummy "
-                "source: a capacitor, or coil and resistor, of the build's value on the same lead."
+                "source: a capacitor, or coil and resistor, of the build's value on the same lead. "
+                "Or the gain was lowered after it: record both again."
             )
     if "thermal" in parts:
         above = parts["thermal"] > 1.26 * hiss.interval()[1]

@@ -47,6 +47,8 @@ def test_the_pickups_own_noise_is_total_less_interface() -> None:
 def test_under_3_db_above_the_interface_is_a_bound_and_no_number() -> None:
     found = budget(-10.0, hum_dbfs=-np.inf)
     assert all(share.pickup_dbfs is None for share in found.bands)
+    said = [line for line in found.words() if line.startswith("at or below the interface at 20 to")]
+    assert len(said) == 1
     wide = [share for share in found.bands if share.band.low_hz > 500]
     own = Build(hiss_dbfs=-90.0)
     for share in wide:
@@ -114,3 +116,16 @@ def test_thermal_noise_above_the_floor_cannot_be() -> None:
     source = ElectricalSource(1e7, resistance_ohm=1e7)
     found = floor_budget(levels, None, source, Calibration(0.01, "invented"))
     assert any("calibration" in warning for warning in found.warnings)
+
+
+def test_nothing_is_made_of_nothing() -> None:
+    found = floor_budget(measure_levels(Capture(np.zeros(5 * RATE_HZ), RATE_HZ)))
+    assert {share.dominant for share in found.bands} == {"nothing"}
+    assert not any("dominates" in line for line in found.words())
+
+
+def test_an_interface_as_loud_as_the_build_hides_it() -> None:
+    levels = measure_levels(silence(np.random.default_rng(5), INTERFACE, 10.0))
+    said = " ".join(floor_budget(levels, levels).words())
+    assert "at or below the interface at 20 to 20 k Hz" in said
+    assert "a preamp without noise would gain at best more than 20 dB" in said

@@ -14,6 +14,8 @@ _MOST_LINES = 8
 #: What cannot be known without a capture, in words.
 _UNKNOWN = {
     "mains_hz": "the mains frequency",
+    "hum_dbfs": "the hum",
+    "hiss_dbfs": "the hiss",
     "above_interface_db": "how far the floor lies over the interface",
     "usable_from_hz": "where it begins to hear",
     "hears_more_than_control": "whether it hears what a dead control does not",
@@ -46,7 +48,8 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
     levels.add_column(justify="right")
     levels.add_column()
     for name, level, remark in rows:
-        levels.add_row(name, "none found" if level is None else f"{level:.1f} dBFS", remark)
+        missing = "not known" if f"{name}_dbfs" in data["reasons"] else "none found"
+        levels.add_row(name, missing if level is None else f"{level:.1f} dBFS", remark)
     screen.print(levels)
     _print_lines(data, screen)
     screen.print(_bands(data["bands"]))
@@ -56,6 +59,15 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
             failed.setdefault(check["words"], []).append(check["capture"].replace("_", " "))
     for told, roles in failed.items():
         _tell(screen, f"Check {', '.join(roles)}: {told}.")
+    for role, place in data["played"].items():
+        if place["found"]:
+            lag_s, apart_ppm = round(place["lag_s"], 3) + 0.0, abs(place["clock_drift_ppm"])
+            name = role.replace("_", " ")
+            _tell(
+                screen,
+                f"The noise begins {lag_s:.3f} s into the {name}; clocks differ by "
+                f"{apart_ppm:.1f} ppm.",
+            )
     for line in words:
         _tell(screen, line)
     for place, guess in enumerate(data["hum_path"][:2], start=1):

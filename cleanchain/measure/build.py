@@ -15,6 +15,7 @@ from cleanchain.measure.capture_checks import Check, check_capture
 from cleanchain.measure.gain_moved import LEAST_DB, compare_floors, compare_residual
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
 from cleanchain.measure.levels import Estimates, Levels, measure_levels
+from cleanchain.measure.lines import WIDEST_BIN_HZ
 from cleanchain.measure.played import FOUND_SD, PlayedAt, find_played
 from cleanchain.measure.transfer import Transfer, measure_transfer
 
@@ -108,20 +109,18 @@ def measure_build(
         raise SettingError("a build cannot be measured without a silence capture of it")
     _check_fit(captures, channel)
     present = [role for role in ROLES if role in captures]
+    pairs = [(role, quiet) for role, quiet in _PAIRS if role in captures and quiet in captures]
     with ThreadPoolExecutor(2) as pool:
+        # The search takes longest, so it comes first; the levels are measured beside it.
+        searched = pool.submit(_search, captures, [role for role, _ in pairs], played, channel)
         measured = pool.map(lambda role: measure_levels(captures[role], channel), present)
         levels = dict(zip(present, measured, strict=True))
         found = pool.map(lambda role: check_capture(role, captures[role], levels[role]), present)
         checks = [check for checks_of_one in found for check in checks_of_one]
-    pairs = [(role, quiet) for role, quiet in _PAIRS if role in levels and quiet in levels]
-    listening: dict[Role, Listening] = {}
-    drifts = True
-    for role, quiet in pairs:
-        listening[role] = one = _listen(
-            captures[role], levels[role], levels[quiet], played, channel, drifts
-        )
-        # All captures of a set are made by the same two clocks.
-        drifts = not (one.place and one.place.found and abs(one.place.drift_ppm) < _NO_DRIFT_PPM)
+        places = searched.result()
+    listening = {
+        role: _listened(levels[role], levels[quiet], places.get(role)) for role, quiet in pairs
+    }
     checks += [_gain_check(role, quiet, levels, listening[role]) for role, quiet in pairs]
     hearing = None
     if "stimulus" in listening:
@@ -162,18 +161,36 @@ def _check_fit(captures: Mapping[Role, Source], channel: int) -> None:
             )
 
 
-def _listen(
-    source: Source, level: Levels, quiet: Levels, played: Source | None, channel: int, drifts: bool
+def _search(
+    captures: Mapping[Role, Source], roles: list[Role], played: Source | None, channel: int
+) -> dict[Role, tuple[PlayedAt, Transfer | None]]:
+    """Find the known noise in the captures that may hold it."""
+    places: dict[Role, tuple[PlayedAt, Transfer | None]] = {}
+    drifts = True
+    if played is None:
+        return places
+    for role in roles:
+        place = find_played(played, captures[role], channel, drifts)
+        transfer = None
+        if place.found:
+            transfer = measure_transfer(played, captures[role], place, channel)
+            # All captures of a set are made by the same two clocks.
+            drifts = abs(place.drift_ppm) >= _NO_DRIFT_PPM
+        places[role] = place, transfer
+    return places
+
+
+def _listened(
+    level: Levels, quiet: Levels, found: tuple[PlayedAt, Transfer | None] | None
 ) -> Listening:
     """Return what a capture heard: by the known noise where it is found, else by power alone."""
-    if played is None:
+    if found is None:
         return Listening(heard_by_power(level, quiet))
-    place = find_played(played, source, channel, drifts)
-    if not place.found:
+    place, transfer = found
+    if transfer is None:
         # Nothing of it is there: what is heard is zero, as surely as this length can tell.
         spread = _least_found(quiet, level)
         return Listening(Estimates(np.zeros(len(quiet.bands)), spread), place)
-    transfer = measure_transfer(played, source, place, channel)
     return Listening(transfer.heard_in(quiet.bands), place, transfer)
 
 
@@ -237,8 +254,11 @@ def _reasons(
         for role, one in listening.items()
         if one.place is not None and not one.place.found
     }
-    split = levels["silence"].split
-    if split.mains_hz is None:
+    if not levels["silence"].tells_hum:
+        needed_s = 4.5 / WIDEST_BIN_HZ * 2
+        for name in ("mains_hz", "hum_dbfs", "hiss_dbfs"):
+            reasons[name] = f"too short to tell hum from hiss; {needed_s:.0f} s are enough"
+    elif levels["silence"].split.mains_hz is None:
         reasons["mains_hz"] = "no mains hum was found in the silence"
     if "interface" not in levels:
         reasons["above_interface_db"] = "needs a capture of the interface alone"

@@ -72,7 +72,8 @@ def check_capture(role: str, source: Source, levels: Levels) -> list[Check]:
     bits = source.bits if isinstance(source, FileSource) else None
     step = 0.0 if bits is None else 2.0 ** (1 - bits)
     clipped = find_clipping(source, peaks, step)[levels.channel]
-    times = ", ".join(format_time(time) for time in clipped.times_s[:_MOST_TIMES])
+    told = list(dict.fromkeys(format_time(time) for time in clipped.times_s))
+    times = ", ".join(told[:_MOST_TIMES])
     checks = [
         Check(
             role,
@@ -122,7 +123,8 @@ class _Scan:
 
 def _scan(source: Source, channel: int) -> _Scan:
     stretch = max(int(_STRETCH_S * source.rate_hz), 1)
-    peak, zeros, longest, before = 0.0, 0, 0, 0.0
+    peak, zeros, longest = 0.0, 0, 0
+    before = float(source.read(0, min(1, source.frames))[channel].sum())
     rows = []
     for block in source.blocks(64 * stretch):
         wave = block[channel]
@@ -139,7 +141,7 @@ def _scan(source: Source, channel: int) -> _Scan:
         whole = wave.size // stretch * stretch
         if whole:
             parts = np.stack([wave[:whole], slope[:whole]]).reshape(2, -1, stretch)
-            rows.append((parts**2).mean(axis=2))
+            rows.append(parts.var(axis=2))
     longest = max(longest, zeros)
     square = np.concatenate(rows, axis=1) if rows else np.zeros((2, 0))
     return _Scan(peak, longest / source.rate_hz, 10 * np.log10(np.maximum(square, 1e-20)))

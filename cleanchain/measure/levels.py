@@ -10,7 +10,7 @@ from scipy.special import chdtri
 
 from cleanchain.audio.source import Source
 from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ, Band, band_weights, bands
-from cleanchain.measure.lines import NoiseSplit, split_lines
+from cleanchain.measure.lines import WIDEST_BIN_HZ, NoiseSplit, split_lines
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.measure.spectrum import Spectrum, measure_spectrum
 from cleanchain.measure.weighting import a_weighting_db, ccir_rms_weighting_db, weighting_468_db
@@ -71,6 +71,11 @@ class Levels:
     band_power: Estimates
     band_hiss: Estimates
     seconds: float
+
+    @property
+    def tells_hum(self) -> bool:
+        """Whether the recording is long enough for bins that tell hum from hiss."""
+        return self.spectrum.bin_hz <= WIDEST_BIN_HZ
 
     @property
     def hiss_power(self) -> float:

@@ -23,6 +23,8 @@ _SIDE, _LOBE = 24, 3
 _SKIRT, _MOST_REACH, _ROUNDS = 0.05, 128, 4
 #: A bin stands out where chance would make one in a million as high.
 _CHANCE = 1e-6
+#: Wider bins leave no floor between the harmonics of 50 Hz.
+WIDEST_BIN_HZ = 50.0 / (3 * _LOBE)
 #: A line is there when it is this many standard deviations of the floor above it.
 _THERE_SD = 6.0
 #: How far the mains may wander within a recording, Hz (common practice, no source).

@@ -60,6 +60,11 @@ def test_a_thump_is_found_with_its_time() -> None:
     assert "0:12" in found.words
 
 
+def test_an_offset_is_no_thump() -> None:
+    wave = capture(10.0).samples + 0.3
+    assert checks(Capture(wave, RATE_HZ))["thumps"].passed
+
+
 def test_steady_captures_have_no_thumps() -> None:
     for seed in range(6):
         wave = silence(np.random.default_rng(seed), Build(tilt_db=-3.0), 10.0)
@@ -103,3 +108,21 @@ def test_content_that_ends_at_a_cliff(cut_hz: float) -> None:
 
 def test_a_hiss_that_falls_is_no_cliff() -> None:
     assert checks(silence(np.random.default_rng(5), Build(tilt_db=-6.0), 10.0))["origin"].passed
+
+
+@pytest.mark.parametrize("hiss_dbfs", [-45.0, -75.0])
+def test_lossy_coding_is_told(hiss_dbfs: float) -> None:
+    # Coded and decoded again at the library's usual bit rate; its cut lies near 17.6 kHz.
+    import io
+
+    import soundfile
+
+    wave = silence(np.random.default_rng(6), Build(hiss_dbfs, -3.0, hiss_dbfs + 5), 10.0)
+    assert checks(wave)["origin"].passed
+    coded = io.BytesIO()
+    soundfile.write(coded, wave.samples.T, RATE_HZ, format="MP3")
+    coded.seek(0)
+    decoded = soundfile.read(coded, always_2d=True)[0].T
+    found = checks(Capture(decoded, RATE_HZ))["origin"]
+    assert found.passed is False
+    assert "lossy" in found.words
