@@ -28,8 +28,8 @@ class TruePeak:
     """Finds the largest value between the samples of a stretch.
 
     Values between the samples are interpolated by a Kaiser-windowed sinc of 32 taps, eight a
-    sample up to 50 kHz and four above. That reads closer than the 12-tap
-    example of ITU-R BS.1770-5 Annex 2, which asks for 4 x 48 kHz at least.
+    sample up to 50 kHz and four above. That reads closer than the 12-tap example of
+    ITU-R BS.1770-5 Annex 2, which asks for 4 x 48 kHz at least.
 
     Between two samples a signal leaves their straight line by no more than its second differences
     allow, so only stretches that this lets reach beyond the peak so far are looked at: first in
@@ -47,8 +47,7 @@ class TruePeak:
         self._weights = _interpolator(self._factor)
         self._most = float(np.abs(self._weights).sum(axis=0).max())
         self._flat, self._bent = _bound(self._weights, self._factor)
-        between = self._weights.reshape(_WINDOW, _BLOCK, self._factor)[:, :, 1:]
-        self._single = np.ascontiguousarray(between.reshape(_WINDOW, -1).T.astype(np.float32))
+        self._single = np.ascontiguousarray(self._weights.T.astype(np.float32))
 
     def search(self, window: Samples, beyond: float) -> tuple[float, float]:
         """Return a peak larger than `beyond` and its place, or `beyond` and 0 if there is none.
@@ -77,7 +76,7 @@ class TruePeak:
         windows, windows_single = _overlapping(samples, _BLOCK), _overlapping(single, _BLOCK)
         rows = _overlapping(single, _ROW)
         largest = np.maximum(rows.max(axis=1), -rows.min(axis=1))
-        # From the largest sample on, only what lies between samples can be larger.
+        # Where the largest sample is, most of the peak is: little else needs a look then.
         row = int(np.argmax(largest))
         inside = np.abs(samples[_HALF_TAPS + row * _ROW :][:_ROW])
         found = self._exact(windows, row * _PER_ROW + int(np.argmax(inside)) // _BLOCK, beyond)
