@@ -18,8 +18,7 @@ _REFERENCE_RATE_HZ = 48_000
 #: From here on the bilinear transform keeps the shelf; below, it would bend it.
 _PLAIN_FROM_HZ = 32_000
 
-#: Frames that one row of a matrix product makes.
-BLOCK_FRAMES = 32
+_BLOCK = 32  # frames that one row of a matrix product makes
 _TILE = 512  # blocks that are worked on while they are near at hand in the processor
 _GROUP = 16  # steps of the state that one row of a matrix product makes
 
@@ -121,19 +120,19 @@ class KWeighting:
     Attributes
     ----------
     warm_up_frames : int
-        What came longer ago than this counts less than 1e-15; a multiple of `BLOCK_FRAMES`.
+        What came longer ago than this counts less than 1e-15; a multiple of 512.
     """
 
     def __init__(self, rate_hz: float) -> None:
         periods = 6 * rate_hz / _HIGH_PASS[0]
-        self.warm_up_frames = int(np.ceil(periods / BLOCK_FRAMES)) * BLOCK_FRAMES
+        self.warm_up_frames = int(np.ceil(periods / (_GROUP * _BLOCK))) * _GROUP * _BLOCK
         step, enter, leave, through = _state_space(*k_coefficients(rate_hz))
         order = step.shape[0]
-        powers = _powers(step, BLOCK_FRAMES + 1)
+        powers = _powers(step, _BLOCK + 1)
         pulse = np.concatenate(([through], powers[:-1] @ enter @ leave))
-        lags = np.arange(BLOCK_FRAMES) - np.arange(BLOCK_FRAMES)[:, None]
+        lags = np.arange(_BLOCK) - np.arange(_BLOCK)[:, None]
         self._own = np.where(lags >= 0, pulse[lags], 0.0)
-        self._adds = (powers[-2::-1] @ enter).reshape(BLOCK_FRAMES, order)
+        self._adds = (powers[-2::-1] @ enter).reshape(_BLOCK, order)
         self._from_state = np.ascontiguousarray((leave @ powers[:-1]).T)
         self._levels: list[tuple[Samples, Samples]] = []
         self._step = powers[-1]
@@ -142,10 +141,13 @@ class KWeighting:
             self._levels.append(_group(one))
             one = np.linalg.matrix_power(one, _GROUP)
 
-    def run(self, samples: Samples) -> Samples:
-        """Weigh from rest; shape (channels, frames) in and out, `frames` whole blocks."""
+    def power(self, samples: Samples) -> Samples:
+        """Return the square of each frame, weighted from rest.
+
+        Shape (channels, frames) in and out, `frames` a multiple of 32.
+        """
         channels, frames = samples.shape
-        blocks = samples.reshape(channels, frames // BLOCK_FRAMES, BLOCK_FRAMES)
+        blocks = samples.reshape(channels, frames // _BLOCK, _BLOCK)
         states = self._states(blocks @ self._adds, 0)
         out = np.empty_like(blocks)
         for start in range(0, blocks.shape[1], _TILE):
@@ -153,6 +155,7 @@ class KWeighting:
             part = out[:, tile]
             np.matmul(blocks[:, tile], self._own, out=part)
             part += states[:, tile] @ self._from_state
+            part *= part
         return out.reshape(channels, frames)
 
     def _states(self, adds: Samples, level: int) -> Samples:
@@ -161,9 +164,9 @@ class KWeighting:
         if level == len(self._levels):  # what came before the last addition has died away
             return np.concatenate([np.zeros((channels, 1, order)), adds[:, :-1]], axis=1)
         within, onward = self._levels[level]
-        padded = np.zeros((channels, -(-count // _GROUP) * _GROUP, order))
-        padded[:, :count] = adds
-        made = padded.reshape(channels, -1, _GROUP * order) @ within
+        if count % _GROUP:
+            adds = np.concatenate([adds, np.zeros((channels, -count % _GROUP, order))], axis=1)
+        made = adds.reshape(channels, -1, _GROUP * order) @ within
         begins = self._states(made[..., _GROUP * order :], level + 1)
         states = begins @ onward
         states += made[..., : _GROUP * order]

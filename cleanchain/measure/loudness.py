@@ -128,8 +128,8 @@ class LoudnessMeter:
 
     def _measure(self, offset: int) -> tuple[int, NDArray[np.float64], float, float]:
         """Return a piece's first quantum, its power summed by quanta, its true peak and where."""
-        power = self._k_weighting.run(self._held[:, offset : offset + self._before + self._piece])
-        power *= power
+        window = self._held[:, offset : offset + self._before + self._piece]
+        power = self._k_weighting.power(window)
         start = self._start + offset
         first, last = self._quanta(start), self._quanta(start + self._piece - 1)
         inner = self._frames(np.arange(first + 1, last + 1)) - start

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,8 @@ _BLOCK = 8  # samples whose in-between values are worked out together
 _HALF_TAPS = 16  # samples on each side that an in-between value is made of
 _WINDOW = _BLOCK + 2 * _HALF_TAPS
 _KAISER_BETA = 7.0
+_PER_ROW = 32  # blocks that are dismissed together
+_ROW = _PER_ROW * _BLOCK
 _BATCH = 512  # blocks of one matrix product
 #: What rounding to single precision can hide, as a share of the peak: 42 roundings of 2**-24 times
 #: the interpolator's largest gain of 2.43.
@@ -24,8 +28,8 @@ class TruePeak:
     """Finds the largest value between the samples of a stretch.
 
     Values between the samples are interpolated by a Kaiser-windowed sinc of 32 taps, eight a
-    sample up to 50 kHz and four above. That reads closer than the 12-tap
-    example of ITU-R BS.1770-5 Annex 2, which asks for 4 x 48 kHz at least.
+    sample up to 50 kHz and four above. That reads closer than the 12-tap example of
+    ITU-R BS.1770-5 Annex 2, which asks for 4 x 48 kHz at least.
 
     Between two samples a signal leaves their straight line by no more than its second differences
     allow, so only stretches that this lets reach beyond the peak so far are looked at: first in
@@ -43,8 +47,7 @@ class TruePeak:
         self._weights = _interpolator(self._factor)
         self._most = float(np.abs(self._weights).sum(axis=0).max())
         self._flat, self._bent = _bound(self._weights, self._factor)
-        between = self._weights.reshape(_WINDOW, _BLOCK, self._factor)[:, :, 1:]
-        self._single = np.ascontiguousarray(between.reshape(_WINDOW, -1).T.astype(np.float32))
+        self._single = np.ascontiguousarray(self._weights.T.astype(np.float32))
 
     def search(self, window: Samples, beyond: float) -> tuple[float, float]:
         """Return a peak larger than `beyond` and its place, or `beyond` and 0 if there is none.
@@ -52,7 +55,7 @@ class TruePeak:
         Parameters
         ----------
         window : ndarray of shape (channels, MARGIN_FRAMES + n + MARGIN_FRAMES)
-            The stretch between its margins; n is a multiple of 8.
+            The stretch between its margins; n is a multiple of 256.
         beyond : float
             Peak so far, 1 is full scale.
 
@@ -70,14 +73,17 @@ class TruePeak:
 
     def _search(self, samples: Samples, beyond: float) -> tuple[float, float] | None:
         single = samples.astype(np.float32)
-        if max(float(single.max()), -float(single.min())) * self._most < beyond * (1 - _ROUNDING):
-            return None
-        tops, reach = self._reach(single)
-        windows = np.lib.stride_tricks.sliding_window_view(samples, _WINDOW)[::_BLOCK]
-        # From the largest sample on, only what lies between samples can be larger.
-        found = self._exact(windows, int(np.argmax(tops)), beyond)
-        blocks = np.flatnonzero(reach > (found[0] if found else beyond) * (1 - _ROUNDING))
-        windows_single = np.lib.stride_tricks.sliding_window_view(single, _WINDOW)[::_BLOCK]
+        windows, windows_single = _overlapping(samples, _BLOCK), _overlapping(single, _BLOCK)
+        rows = _overlapping(single, _ROW)
+        largest = np.maximum(rows.max(axis=1), -rows.min(axis=1))
+        # Where the largest sample is, most of the peak is: little else needs a look then.
+        row = int(np.argmax(largest))
+        inside = np.abs(samples[_HALF_TAPS + row * _ROW :][:_ROW])
+        found = self._exact(windows, row * _PER_ROW + int(np.argmax(inside)) // _BLOCK, beyond)
+        limit = (found[0] if found else beyond) * (1 - _ROUNDING)
+        near = np.flatnonzero(largest * np.float32(self._most) > limit)
+        at, block = np.nonzero(self._reach(rows[near]) > limit)
+        blocks = near[at] * _PER_ROW + block
         for start in range(0, blocks.size, _BATCH):
             some = blocks[start : start + _BATCH]
             between = self._single @ windows_single[some].T
@@ -88,22 +94,21 @@ class TruePeak:
                 found = self._exact(windows, int(some[best]), peak) or found
         return found
 
-    def _reach(
-        self, single: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return each block's largest sample, and what nothing before the next block exceeds."""
-        count = (single.size - 2 * _HALF_TAPS) // _BLOCK
-        height = np.abs(single[_HALF_TAPS : _HALF_TAPS + count * _BLOCK + 1])
-        slope = np.diff(single)
-        bend = np.zeros_like(single)  # of the samples 1 to size - 2
-        np.subtract(slope[1:], slope[:-1], out=bend[:-2])
+    def _reach(self, rows: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return what no value in each block, and before the next one, exceeds.
+
+        Rows between their margins in, shape (rows, blocks of a row) out.
+        """
+        height = np.abs(rows[:, _HALF_TAPS : _HALF_TAPS + _ROW + _BLOCK])
+        slope = np.diff(rows)
+        bend = np.zeros_like(rows)  # of the samples 1 to the last but one
+        np.subtract(slope[:, 1:], slope[:, :-1], out=bend[:, :-2])
         bends = _largest_of_8(np.abs(bend, out=bend))
-        near = bends[:count]
+        near = bends[:, :_PER_ROW]
         for later in range(1, _WINDOW // _BLOCK):
-            near = np.maximum(near, bends[later : later + count])
-        tops = _largest_of_8(height[:-1])
-        ends = np.maximum(tops, height[_BLOCK::_BLOCK])
-        return tops, ends * np.float32(self._flat) + near * np.float32(self._bent)
+            near = np.maximum(near, bends[:, later : later + _PER_ROW])
+        tops = np.maximum(_largest_of_8(height)[:, :-1], height[:, _BLOCK::_BLOCK])
+        return tops * np.float32(self._flat) + near * np.float32(self._bent)
 
     def _exact(
         self, windows: NDArray[np.float64], block: int, beyond: float
@@ -115,11 +120,18 @@ class TruePeak:
         return float(between[top]), block * _BLOCK + top / self._factor
 
 
+def _overlapping(samples: NDArray[Any], step: int) -> NDArray[Any]:
+    """View each `step` samples with the margins on both sides, shape (n / step, step + 32)."""
+    shape = (samples.size - 2 * _HALF_TAPS) // step, step + 2 * _HALF_TAPS
+    strides = step * samples.itemsize, samples.itemsize
+    return np.ndarray(shape, samples.dtype, samples, strides=strides)
+
+
 def _largest_of_8(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the largest of each 8 values; sliding, as neighbours are cheaper than strides."""
-    twos = np.maximum(values[:-1], values[1:])
-    fours = np.maximum(twos[:-2], twos[2:])
-    return np.maximum(fours[:-4:8], fours[4::8])
+    twos = np.maximum(values[:, :-1], values[:, 1:])
+    fours = np.maximum(twos[:, :-2], twos[:, 2:])
+    return np.maximum(fours[:, :-4:8], fours[:, 4::8])
 
 
 def _interpolator(factor: int) -> NDArray[np.float64]:

@@ -26,7 +26,7 @@ from cleanchain.measure.loudness import Loudness, measure_loudness
 
 RATE_HZ = 48_000
 SECONDS = 300
-PAIRS = 9
+PAIRS = 7
 CHECKED_S = 20
 
 

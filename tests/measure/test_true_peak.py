@@ -62,6 +62,18 @@ def test_only_what_goes_beyond_the_peak_so_far_counts() -> None:
     assert search.search(np.vstack([window, 2 * window]), peak)[0] == pytest.approx(2 * peak)
 
 
+@pytest.mark.parametrize("frame", [0, 1, 7, 8, 15, 16, 239, 240, 255, 256, 257, 271, 272, 16_383])
+def test_a_lone_sample_is_found_at_any_place(frame: int) -> None:
+    window = np.zeros((1, FRAMES + 2 * MARGIN_FRAMES))
+    window[0, MARGIN_FRAMES + frame] = 0.5
+    assert TruePeak(48_000).search(window, 0.0) == (0.5, frame)
+    window[0, 0] = window[0, -1] = 0.9  # what lies in the margins is another stretch's
+    peak, place = TruePeak(48_000).search(window, 0.0)
+    wanted = np.abs(all_values(window[0], 8))
+    assert peak == pytest.approx(wanted.max(), rel=1.2e-5)
+    assert place == np.argmax(wanted) / 8
+
+
 @pytest.mark.parametrize("frequency", [0.05, 0.21, 0.33, 0.45])
 def test_tones_read_within_the_spacing_of_the_values(frequency: float) -> None:
     """20 lg cos(pi f / 8) at most, ITU-R BS.1770-5 Attachment 1 to Annex 2."""
