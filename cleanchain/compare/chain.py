@@ -14,6 +14,7 @@ from cleanchain.compare.words import SCHEMA
 from cleanchain.errors import FitError, InputError
 from cleanchain.measure.band_powers import measure_floors
 from cleanchain.measure.bands import band_weights, bands
+from cleanchain.measure.hum_difference import HumDifference, hum_difference
 from cleanchain.measure.loudness import measure_loudness
 from cleanchain.measure.silence import find_quiet
 from cleanchain.measure.spectrum import frame_for, measure_spectrum
@@ -30,6 +31,8 @@ _SHOWN_DB = 0.05
 _COHERENT, _QUIET = 0.7, 0.3
 #: Frequencies that the gain is read from, Hz, and share of the loudest segments.
 _GAIN_HZ, _LOUD = (200.0, 8000.0), 0.1
+#: A power from here on has a level.
+_LEAST = 1e-18
 #: Seconds that are looked at for that.
 _LOOK_S = 60.0
 #: Schema of the ledger that may stand beside.
@@ -82,8 +85,10 @@ class ChainResult:
         Levels in third octaves, dBFS.
     pauses_s : float
         Length of the stretches in which nobody plays.
-    noise_db, hum_db, hiss_db : float or None
+    noise_db, hiss_db : float or None
         Change in the pauses at equal level of the signal; None where not known.
+    hum : HumDifference or None
+        The same of the hum, of which after a chain there may be only a bound.
     """
 
     before: Source
@@ -97,8 +102,8 @@ class ChainResult:
     removed_db: Reals
     pauses_s: float
     noise_db: float | None
-    hum_db: float | None
     hiss_db: float | None
+    hum: HumDifference | None
 
 
 def compare_chain(before: Source, after: Source) -> ChainResult:
@@ -128,7 +133,7 @@ def compare_chain(before: Source, after: Source) -> ChainResult:
         powers.append(weights @ spectrum.psd[0] * spectrum.bin_hz)
     levels = [10 * np.log10(2 * np.maximum(power, 1e-20)) for power in powers]
     loud = [measure_loudness(one).integrated_lufs for one in (before, after)]
-    seconds, changes = _pauses(before, level)
+    seconds, noise_db, hiss_db, hum = _pauses(before, level)
     return ChainResult(
         before,
         level,
@@ -140,7 +145,9 @@ def compare_chain(before: Source, after: Source) -> ChainResult:
         levels[1],
         levels[2],
         seconds,
-        *changes,
+        noise_db,
+        hiss_db,
+        hum,
     )
 
 
@@ -183,24 +190,25 @@ def _gain(before: Source, after: Source) -> float:
 
 def _pauses(
     before: Source, after: Source
-) -> tuple[float, tuple[float | None, float | None, float | None]]:
-    """Change of noise, hum and hiss where nobody plays."""
+) -> tuple[float, float | None, float | None, HumDifference | None]:
+    """Length of the pauses, and the change of noise, hiss and hum in them."""
     quiet = find_quiet(before)
     if not quiet.ranges:
-        return 0.0, (None, None, None)
+        return 0.0, None, None, None
     parts = [Excerpt(one, quiet.ranges, one.name) for one in (before, after)]
     try:
         levels = measure_floors(parts)
     except InputError:
-        return quiet.seconds, (None, None, None)
+        return quiet.seconds, None, None, None
+    noise, hiss = (
+        [float(one) for one in numbers]
+        for numbers in ((level.power() for level in levels), (level.hiss_power for level in levels))
+    )
+    return quiet.seconds, _change(noise), _change(hiss), hum_difference(levels[:1], levels[1:])
 
-    def change(number: str) -> float | None:
-        one, other = (float(getattr(level, number)) for level in levels)
-        return power_db(other / one) if one > 1e-18 and other > 1e-18 else None
 
-    whole = [level.power() for level in levels]
-    noise = power_db(whole[1] / whole[0]) if min(whole) > 0 else None
-    return quiet.seconds, (noise, change("hum_power"), change("hiss_power"))
+def _change(powers: list[float]) -> float | None:
+    return power_db(powers[1] / powers[0]) if min(powers) > _LEAST else None
 
 
 def chain_as_data(
@@ -242,8 +250,9 @@ def chain_as_data(
     pauses = {
         "seconds": result.pauses_s,
         "noise_db": result.noise_db,
-        "hum_db": result.hum_db,
         "hiss_db": result.hiss_db,
+        "hum_db": None if result.hum is None else result.hum.difference_db,
+        "hum_at_most_db": None if result.hum is None else result.hum.high_db,
     }
     reasons = [
         told_by,
