@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from cleanchain.audio.capture import Capture
-from cleanchain.compare.chain import chain_as_data, compare_chain, read_ledger
+from cleanchain.compare.chain import compare_chain
+from cleanchain.compare.chain_data import chain_as_data, read_ledger
 from cleanchain.errors import FitError, InputError
 
 RATE_HZ = 16_000
