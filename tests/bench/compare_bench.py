@@ -39,7 +39,7 @@ from cleanchain.measure.hum_difference import hum_difference
 from cleanchain.measure.moved import Moved
 
 Wave = np.ndarray
-RATE_HZ = 8000
+RATE_HZ = 4000
 SEEDS = 2000
 #: A row: what, asked for, measured, over how many.
 Row = tuple[str, str, str, str]
@@ -104,7 +104,7 @@ def nothing_differs() -> list[Row]:
     """Coverage and false alarms; every second set has hum."""
     thirds, octaves, hums, wrong = [], [], [], 0
     for seed in range(SEEDS):
-        waves = [noise(seed, part, 10) for part in (0, 1)]
+        waves = [noise(seed, part, 8) for part in (0, 1)]
         if seed % 2:
             level = 10 ** np.random.default_rng(seed).uniform(-3, -1)
             waves = [w + hum(seed, k, w.size, level) for k, w in enumerate(waves)]
@@ -127,7 +127,7 @@ def one_db() -> list[Row]:
     """1 dB over an octave in 30 s captures."""
     rows = []
     count = 200
-    for low_hz in (22.39, 44.67, 89.13, 707.9):
+    for low_hz in (22.39, 44.67, 707.9):
         hits = 0
         for seed in range(count):
             loud = shaped(noise(seed, 0, 30), low_hz, low_hz * 10**0.3, 1.0)
@@ -166,7 +166,7 @@ def some_bands() -> list[Row]:
 
 def only_louder() -> list[Row]:
     """A build that is B = gain x A in all it does."""
-    better = worse = 0
+    better = worse = marked = 0
     inside, cancelled, count = [], [], 200
     for seed in range(count):
         gain = 10 ** np.random.default_rng(seed).uniform(-0.6, 0.6)
@@ -181,6 +181,7 @@ def only_louder() -> list[Row]:
         worse += found.worse
         assert found.snr is not None
         snr = found.snr.thirds
+        marked += bool(snr.differs.any() or found.snr.octaves.differs.any())
         inside.append(covers(snr).mean())
         reach = 1.96 * found.snr.more_sensitive_sd_db
         true = 20 * np.log10(gain)
@@ -189,6 +190,7 @@ def only_louder() -> list[Row]:
     return [
         ("only louder is called better", "never", str(better), n),
         ("only louder is called worse", "never", str(worse), n),
+        ("and any band of it is marked", "at most 5 %", share(marked, count), n),
         ("95 % intervals of signal-to-noise cover", "93 to 97 %", share(sum(inside), count), n),
         ("95 % intervals of 'more sensitive by' cover", "-", share(sum(cancelled), count), n),
     ]
@@ -317,8 +319,8 @@ def main() -> None:
     lines = [
         "# Compare",
         "",
-        "Captures with known parts, 8 kHz and 10 s unless said otherwise. Written by "
-        "compare_bench.py.",
+        "Captures with known parts at 4 kHz, of 8 or 10 s unless said otherwise; those of the "
+        "alignment are at 48 kHz. Written by compare_bench.py.",
         "",
         "| what | asked for | measured | over | s |",
         "| --- | ---: | ---: | ---: | ---: |",
