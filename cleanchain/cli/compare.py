@@ -182,7 +182,8 @@ def _check_fit(
 def _chain(takes: list[Source], ledger: Path | None, told: str) -> tuple[dict[str, Any], Any]:
     import json
 
-    from cleanchain.compare.chain import chain_as_data, compare_chain, read_ledger
+    from cleanchain.compare.chain import compare_chain
+    from cleanchain.compare.chain_data import chain_as_data, read_ledger
     from cleanchain.errors import InputError
     from cleanchain.report.comparison_figures import draw_chain
 

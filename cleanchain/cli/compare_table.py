@@ -204,6 +204,8 @@ def _print_chain(data: dict[str, Any], screen: Console) -> None:
             for name in ("noise", "hum", "hiss")
             if pauses[f"{name}_db"] is not None
         ]
+        if pauses["hum_db"] is None and pauses["hum_at_most_db"] is not None:
+            parts.append(f"hum {_signed(pauses['hum_at_most_db'])} dB or less")
         screen.print(Text(f"in {pauses['seconds']:.1f} s of pauses: {', '.join(parts)}"))
     if data["ledger"]:
         _print_ledger(data["ledger"], screen)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Excerpt, ReadableByRange, Samples, Source
-from cleanchain.compare.words import SCHEMA
+from cleanchain.compare.placing import LEAST_S, place_of
 from cleanchain.errors import FitError, InputError
+from cleanchain.measure.alignment import Alignment
 from cleanchain.measure.band_powers import measure_floors
 from cleanchain.measure.bands import band_weights, bands
+from cleanchain.measure.hum_difference import HumDifference, hum_difference
 from cleanchain.measure.loudness import measure_loudness
 from cleanchain.measure.silence import find_quiet
 from cleanchain.measure.spectrum import frame_for, measure_spectrum
@@ -23,17 +23,15 @@ Reals = NDArray[np.float64]
 
 #: Frames of a segment for the gain and for telling a chain from takes at once.
 _SIZE = 4096
-#: A change is marked from here on, dB: what one decimal shows.
-_SHOWN_DB = 0.05
 #: Coherence that all but a quarter of the bins exceed after a chain, and the share of quietest
 #: segments in which it is looked at: there takes at once have nothing but noise of their own.
 _COHERENT, _QUIET = 0.7, 0.3
 #: Frequencies that the gain is read from, Hz, and share of the loudest segments.
 _GAIN_HZ, _LOUD = (200.0, 8000.0), 0.1
+#: A power from here on has a level.
+_LEAST = 1e-18
 #: Seconds that are looked at for that.
 _LOOK_S = 60.0
-#: Schema of the ledger that may stand beside.
-LEDGER_SCHEMA = "cleanchain/clean/1"
 
 
 @dataclass(frozen=True)
@@ -80,10 +78,14 @@ class ChainResult:
         Change of the K-weighted loudness.
     centre_hz, before_db, after_db, removed_db : ndarray of shape (bands,)
         Levels in third octaves, dBFS.
+    place : Alignment or None
+        Where it lies after the chain; None where it is too short to tell.
     pauses_s : float
         Length of the stretches in which nobody plays.
-    noise_db, hum_db, hiss_db : float or None
+    noise_db, hiss_db : float or None
         Change in the pauses at equal level of the signal; None where not known.
+    hum : HumDifference or None
+        The same of the hum, of which after a chain there may be only a bound.
     """
 
     before: Source
@@ -95,10 +97,11 @@ class ChainResult:
     before_db: Reals
     after_db: Reals
     removed_db: Reals
+    place: Alignment | None
     pauses_s: float
     noise_db: float | None
-    hum_db: float | None
     hiss_db: float | None
+    hum: HumDifference | None
 
 
 def compare_chain(before: Source, after: Source) -> ChainResult:
@@ -128,7 +131,7 @@ def compare_chain(before: Source, after: Source) -> ChainResult:
         powers.append(weights @ spectrum.psd[0] * spectrum.bin_hz)
     levels = [10 * np.log10(2 * np.maximum(power, 1e-20)) for power in powers]
     loud = [measure_loudness(one).integrated_lufs for one in (before, after)]
-    seconds, changes = _pauses(before, level)
+    seconds, noise_db, hiss_db, hum = _pauses(before, level)
     return ChainResult(
         before,
         level,
@@ -139,8 +142,11 @@ def compare_chain(before: Source, after: Source) -> ChainResult:
         levels[0],
         levels[1],
         levels[2],
+        place_of(before, after) if before.frames >= LEAST_S * before.rate_hz else None,
         seconds,
-        *changes,
+        noise_db,
+        hiss_db,
+        hum,
     )
 
 
@@ -183,113 +189,22 @@ def _gain(before: Source, after: Source) -> float:
 
 def _pauses(
     before: Source, after: Source
-) -> tuple[float, tuple[float | None, float | None, float | None]]:
-    """Change of noise, hum and hiss where nobody plays."""
+) -> tuple[float, float | None, float | None, HumDifference | None]:
+    """Length of the pauses, and the change of noise, hiss and hum in them."""
     quiet = find_quiet(before)
     if not quiet.ranges:
-        return 0.0, (None, None, None)
+        return 0.0, None, None, None
     parts = [Excerpt(one, quiet.ranges, one.name) for one in (before, after)]
     try:
         levels = measure_floors(parts)
     except InputError:
-        return quiet.seconds, (None, None, None)
-
-    def change(number: str) -> float | None:
-        one, other = (float(getattr(level, number)) for level in levels)
-        return power_db(other / one) if one > 1e-18 and other > 1e-18 else None
-
-    whole = [level.power() for level in levels]
-    noise = power_db(whole[1] / whole[0]) if min(whole) > 0 else None
-    return quiet.seconds, (noise, change("hum_power"), change("hiss_power"))
+        return quiet.seconds, None, None, None
+    noise, hiss = (
+        [float(one) for one in numbers]
+        for numbers in ((level.power() for level in levels), (level.hiss_power for level in levels))
+    )
+    return quiet.seconds, _change(noise), _change(hiss), hum_difference(levels[:1], levels[1:])
 
 
-def chain_as_data(
-    result: ChainResult, told_by: str, ledger: Mapping[str, Any] | None = None
-) -> dict[str, Any]:
-    """Return a take before and after as plain data.
-
-    Parameters
-    ----------
-    result : ChainResult
-        From `compare_chain`.
-    told_by : str
-        What the recordings were taken for, and why.
-    ledger : mapping, optional
-        What cleaning the take reported, shown beside.
-    """
-    difference = result.after_db - result.before_db
-    rows = [
-        {
-            "pair": "B - A",
-            "centre_hz": hz,
-            "difference_db": change,
-            "low_db": change,
-            "high_db": change,
-            "differs": abs(change) >= _SHOWN_DB,
-            "reference_dbfs": before,
-            "level_dbfs": after,
-            "removed_dbfs": removed,
-        }
-        for hz, change, before, after, removed in zip(
-            result.centre_hz.tolist(),
-            difference.tolist(),
-            result.before_db.tolist(),
-            result.after_db.tolist(),
-            result.removed_db.tolist(),
-            strict=True,
-        )
-    ]
-    pauses = {
-        "seconds": result.pauses_s,
-        "noise_db": result.noise_db,
-        "hum_db": result.hum_db,
-        "hiss_db": result.hiss_db,
-    }
-    reasons = [
-        told_by,
-        "One and the same take: the numbers are exact for it and no chance is in them.",
-        "Levels after the chain and what was removed have its gain taken out, the median of what "
-        "it did to the loudest moments.",
-    ]
-    if not result.pauses_s:
-        reasons.append("No pause was found in which only the noise sounds.")
-    if ledger is None:
-        reasons.append("What it cost the instrument stands in the ledger: give --ledger FILE.")
-    return {
-        "schema": SCHEMA,
-        "kind": "chain",
-        "bands": rows,
-        "snr_bands": [],
-        "pauses": pauses,
-        "gain_db": result.gain_db,
-        "alignment": {"lag_frames": 0.0, "lag_ms": 0.0, "polarity": 1, "drift_ppm": 0.0},
-        "level_match_db": None if result.loudness_db is None else -result.loudness_db,
-        "ledger": None if ledger is None else dict(ledger),
-        "verdict": _verdict(result, difference),
-        "reasons": reasons,
-    }
-
-
-def _verdict(result: ChainResult, difference: Reals) -> str:
-    if not (np.abs(difference) >= _SHOWN_DB).any():
-        return "no difference found"
-    if result.noise_db is None:
-        return "the take was changed; what that did to its noise is not known"
-    return f"noise in the pauses {result.noise_db:+.1f} dB at equal level of the signal"
-
-
-def read_ledger(data: Any, where: str) -> dict[str, Any]:
-    """Check that what was read is a ledger.
-
-    Raises
-    ------
-    InputError
-    """
-    good = isinstance(data, dict) and data.get("schema") == LEDGER_SCHEMA
-    if not good or not isinstance(data.get("stages"), list):
-        raise InputError(
-            "is no ledger of a cleaned take",
-            where=where,
-            fix="Keep what `cleanchain clean ... --json` prints in a file and name that.",
-        )
-    return {key: data[key] for key in ("take", "out", "stages", "total") if key in data}
+def _change(powers: list[float]) -> float | None:
+    return power_db(powers[1] / powers[0]) if min(powers) > _LEAST else None

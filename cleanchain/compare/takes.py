@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
 from cleanchain.audio.source import Source
+from cleanchain.compare.placing import LEAST_S, LOOK_S, align_all, place_of
 from cleanchain.compare.signal_to_noise import Heard, SnrDifference, heard, snr_difference
 from cleanchain.errors import InputError
-from cleanchain.measure.alignment import Alignment, align
+from cleanchain.measure.alignment import Alignment
 from cleanchain.measure.band_powers import measure_floors
 from cleanchain.measure.bands import Band, band_weights, bands
 from cleanchain.measure.coherence import no_coherence_threshold, squared_coherence
@@ -36,14 +37,10 @@ from cleanchain.measure.spectrum import frame_for, measure_spectrum
 
 Reals = NDArray[np.float64]
 
-#: Seconds that are looked at for the alignment, for what is shared, and the shortest overlap.
-_LOOK_S, _SHARED_S, _LEAST_S = 30.0, 120.0, 4.0
+#: Seconds that are looked at for what is shared.
+_SHARED_S = 120.0
 #: Share of bins that takes of one moment have coherent, and that only chance and hum have.
 _COHERENT_SHARE, _NOTHING_SHARED = 0.25, 0.01
-#: Drift below which takes are on one clock, ppm, and a lag that is none, frames.
-_ONE_CLOCK_PPM, _NO_LAG = 0.02, 0.01
-#: Lag that may be left at the far end of a take for its clock to be refined by it, s.
-_MOST_LEFT = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,48 +158,15 @@ def compare_takes(
     )
 
 
-def place_of(a: Source, b: Source) -> Alignment:
-    """Find where one take lies against another, by the loudest half minute of the first."""
-    frames = min(a.frames, b.frames)
-    look = min(frames, int(_LOOK_S * a.rate_hz))
-    if look < _LEAST_S * a.rate_hz:
-        raise InputError(
-            f"too short to align: {frames / a.rate_hz:.1f} s in common",
-            where=b.name,
-            fix="Record ten seconds or more.",
-        )
-    start = _loudest(a, look, 0, frames)
-    found = align(a.read(start, start + look)[0], b.read(start, start + look)[0], a.rate_hz)
-    lag = found.lag_frames - 1e-6 * found.drift_ppm * start
-    place = Alignment(lag, found.polarity, found.drift_ppm)
-    return place if frames < 3 * look else _by_far_end(a, b, place, start, look)
-
-
-def _by_far_end(a: Source, b: Source, place: Alignment, start: int, look: int) -> Alignment:
-    """Refine the drift by a stretch as far away as there is one: small errors grow with time."""
-    third = min(a.frames, b.frames) // 3
-    late = start + look / 2 < 1.5 * third
-    far = _loudest(a, look, 2 * third if late else 0, 3 * third if late else third)
-    drift = 1e-6 * place.drift_ppm
-    moved = Moved(b, place.lag_frames, place.drift_ppm, far, look, float(place.polarity), b.name)
-    left = align(a.read(far, far + look)[0], moved.read(0, look)[0], a.rate_hz)
-    more = left.lag_frames + 1e-6 * left.drift_ppm * look / 2
-    if left.polarity < 0 or abs(more) > _MOST_LEFT * a.rate_hz:
-        return place
-    slope = more / (far - start)
-    middle = start + look / 2
-    return Alignment(place.lag_frames - slope * middle, place.polarity, 1e6 * (drift + slope))
-
-
 def one_moment(a: Source, b: Source) -> Alignment | None:
     """Return where a take lies if both hold the same moment: much of their spectrum is coherent."""
-    if min(a.frames, b.frames) < _LEAST_S * a.rate_hz:
+    if min(a.frames, b.frames) < LEAST_S * a.rate_hz:
         return None
     place = place_of(a, b)
     moved = align_all([a, b], [place])
-    if moved[0].frames < _LEAST_S * a.rate_hz:
+    if moved[0].frames < LEAST_S * a.rate_hz:
         return None
-    frames = min(moved[0].frames, int(_LOOK_S * a.rate_hz))
+    frames = min(moved[0].frames, int(LOOK_S * a.rate_hz))
     waves = np.concatenate([one.read(0, frames) for one in moved])
     return place if _coherent(share(waves, a.rate_hz), _COHERENT_SHARE) else None
 
@@ -211,36 +175,6 @@ def _coherent(shared: Shared, part: float) -> bool:
     """Whether more than a part of the bins of the first two are coherent beyond chance."""
     limit = no_coherence_threshold(shared.averages, 1e-3)
     return bool((squared_coherence(shared.whole()) > limit).mean() > part)
-
-
-def align_all(takes: Sequence[Source], places: Sequence[Alignment]) -> list[Source]:
-    """Bring every take onto the first one's clock, and cut all to what they have in common."""
-    first, last = 0, takes[0].frames
-    for take, place in zip(takes[1:], places, strict=True):
-        slope = 1 + 1e-6 * place.drift_ppm
-        first = max(first, int(np.ceil(-place.lag_frames / slope)))
-        last = min(last, int(np.floor((take.frames - place.lag_frames) / slope)))
-    frames = max(last - first, 0)
-    out: list[Source] = [Moved(takes[0], 0.0, 0.0, first, frames, 1.0, takes[0].name)]
-    for take, place in zip(takes[1:], places, strict=True):
-        one_clock = abs(place.drift_ppm) < _ONE_CLOCK_PPM
-        lag = place.lag_frames
-        if one_clock and abs(lag - round(lag)) < _NO_LAG:
-            lag = float(round(lag))
-        drift = 0.0 if one_clock else place.drift_ppm
-        out.append(Moved(take, lag, drift, first, frames, float(place.polarity), take.name))
-    return out
-
-
-def _loudest(source: Source, look: int, first: int, last: int) -> int:
-    """First frame of the loudest stretch of a length that lies between two frames."""
-    step = source.rate_hz
-    power = np.array(
-        [float((source.read(at, at + step) ** 2).sum()) for at in range(first, last - step, step)]
-    )
-    width = max(look // step, 1)
-    sums = np.convolve(power, np.ones(width), mode="valid")[: (last - first - look) // step + 1]
-    return first + int(np.argmax(sums)) * step if sums.size and power.size >= width else first
 
 
 def _match(

@@ -55,7 +55,7 @@ def takes_as_data(result: TakesResult, rate_hz: int, told_by: str) -> dict[str, 
     takes = [
         {
             "take": name,
-            "alignment": _place(place, rate_hz),
+            "alignment": place_as_data(place, rate_hz),
             "level_match_db": match,
             "level_residue_db": residue,
         }
@@ -89,7 +89,8 @@ def takes_as_data(result: TakesResult, rate_hz: int, told_by: str) -> dict[str, 
     }
 
 
-def _place(place: Alignment, rate_hz: int) -> dict[str, Any]:
+def place_as_data(place: Alignment, rate_hz: int) -> dict[str, Any]:
+    """Return where a take lies as plain data."""
     return {
         "lag_frames": place.lag_frames,
         "lag_ms": place.lag_frames / rate_hz * 1e3,

@@ -56,7 +56,8 @@ def align(a: Reals, b: Reals, rate_hz: int) -> Alignment:
     coarse, sign = _peak(a, b, rate_hz)
     lag, drift = _line(a, sign * b, coarse, rate_hz)
     source = Capture(b, rate_hz)
-    for _ in range(_PASSES):
+    passes = 0 if coarse == 0 and abs(lag) + abs(drift) * frames < _SETTLED_FRAMES else _PASSES
+    for _ in range(passes):
         moved = Moved(source, lag, drift * 1e6, 0, frames, sign, "moved").read(0, frames)[0]
         more, rest = _line(a, moved, 0, rate_hz)
         # Frame n of what was moved is frame n (1 + drift) + lag of B.

@@ -6,7 +6,8 @@ import pytest
 from cleanchain.audio.capture import Capture
 from cleanchain.compare.chain import is_chain
 from cleanchain.compare.kind import tell_kind
-from cleanchain.compare.takes import compare_takes, one_moment, place_of
+from cleanchain.compare.placing import place_of
+from cleanchain.compare.takes import compare_takes, one_moment
 from cleanchain.compare.takes_data import takes_as_data
 from cleanchain.errors import InputError
 from cleanchain.measure.moved import Moved
