@@ -17,10 +17,12 @@ from pathlib import Path
 from typing import Any, Literal, cast
 
 import msgspec
+import numpy as np
 
 import cleanchain
+from cleanchain.audio.capture import Capture
 from cleanchain.audio.file_source import FileSource
-from cleanchain.audio.hashing import hash_samples
+from cleanchain.audio.hashing import SampleHash, hash_samples
 from cleanchain.audio.source import Excerpt
 from cleanchain.audio.writing import renamed_when_whole
 from cleanchain.cleaning import Cleaning
@@ -38,8 +40,10 @@ SCHEMA = "cleanchain/receipt/1"
 ENDING = ".receipt.json"
 #: Larger than any receipt.
 LARGEST_BYTES = 1 << 24
+#: Stands for a container where the samples come from the floor of a preset.
+FLOOR = "preset floor"
 _STAGES: dict[str, type[Stage]] = {stage.name: stage for stage in (HighPass, Hum, Gate, Loudness)}
-Origin = Literal["file", "ranges", "auto", "none"]
+Origin = Literal["file", "preset", "ranges", "auto", "none"]
 _LIBRARIES = ("numpy", "scipy", "soundfile", "noisereduce")
 
 
@@ -55,7 +59,7 @@ class Input(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     sample_hash : str
         See `cleanchain.audio.hashing`.
     container, subtype : str
-        As in `FileSource`.
+        As in `FileSource`; `FLOOR` and "DOUBLE" for what a preset keeps.
     rate_hz, channels, frames : int
         Its shape.
     """
@@ -100,8 +104,8 @@ class Learned(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     Parameters
     ----------
-    origin : {"file", "ranges", "auto", "none"}
-        How it was named; "none" where none was found.
+    origin : {"file", "preset", "ranges", "auto", "none"}
+        How it was named; "preset" is the floor that a preset keeps, "none" is none.
     ranges : list of (int, int)
         First frame and the frame after the last of each stretch of the take.
     """
@@ -188,14 +192,14 @@ def make_receipt(
     """
     take, silence = done.take, done.silence
     assert isinstance(take, FileSource)
-    inputs = [_input("take", take, folder)]
+    inputs = [input_of("take", take, take.path, folder)]
     ranges: list[tuple[int, int]] = []
     origin = cast("Origin", "none" if silence.source is None else silence.origin)
-    if isinstance(silence.source, FileSource):
-        inputs.append(_input("silence", silence.source, folder))
+    if isinstance(silence.source, FileSource | Capture) and silence.path is not None:
+        inputs.append(input_of("silence", silence.source, silence.path, folder))
     elif isinstance(silence.source, Excerpt):
         ranges = [(start, stop) for start, stop in silence.source.ranges]
-    inputs += [_input("also", other, folder) for other in also]
+    inputs += [input_of("also", other, other.path, folder) for other in also]
     return Receipt(
         schema=SCHEMA,
         versions=versions_here(),
@@ -296,13 +300,35 @@ def stages_of(receipt: Receipt) -> list[Stage]:
     return made
 
 
-def _input(role: Literal["take", "silence", "also"], source: FileSource, folder: Path) -> Input:
+def input_of(
+    role: Literal["take", "silence", "also"],
+    source: FileSource | Capture,
+    path: Path,
+    folder: Path,
+) -> Input:
+    """Describe what went in, as seen from a folder.
+
+    Parameters
+    ----------
+    role : {"take", "silence", "also"}
+        What it was.
+    source : FileSource or Capture
+        A file, or what a preset keeps of a silence.
+    path, folder : Path
+        Its file, and the folder it is named from.
+    """
+    if isinstance(source, FileSource):
+        told, container, subtype = hash_samples(source), source.container, source.subtype
+    else:
+        hashed = SampleHash()
+        hashed.update(np.ascontiguousarray(source.samples.T))
+        told, container, subtype = hashed.text(), FLOOR, "DOUBLE"
     return Input(
         role=role,
-        file=_relative(source.path, folder),
-        sample_hash=hash_samples(source),
-        container=source.container,
-        subtype=source.subtype,
+        file=_relative(path, folder),
+        sample_hash=told,
+        container=container,
+        subtype=subtype,
         rate_hz=source.rate_hz,
         channels=source.channels,
         frames=source.frames,

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from cleanchain.audio.capture import Capture
 from cleanchain.audio.file_source import FileSource
 from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import SampleHash, hash_samples
@@ -16,7 +17,9 @@ from cleanchain.audio.source import Excerpt
 from cleanchain.audio.writing import check_output
 from cleanchain.chain import Chain
 from cleanchain.errors import FitError, InputError, PathError
-from cleanchain.receipts import Input, Output, Receipt, stages_of, versions_here
+from cleanchain.presets.floor import MOST_BYTES, unpack_floor
+from cleanchain.presets.reading import read_limited
+from cleanchain.receipts import Input, Output, Receipt, input_of, stages_of, versions_here
 from cleanchain.results import Result, results_of
 from cleanchain.silences import Silence
 
@@ -123,14 +126,13 @@ def replay(
         If an output may not be written there.
     """
     stages = stages_of(receipt)
-    opened = [(one, _opened(one, receipt, folder)) for one in receipt.inputs]
-    take = opened[0][1]
-    silence = _silence(receipt, opened)
-    also = [source for one, source in opened if one.role == "also"]
+    files = [one for one in receipt.inputs if one.role != "silence"]
+    take, *also = [_opened(one, receipt, folder) for one in files]
+    silence = _silence(receipt, take, folder)
     roles = [one.role for one in receipt.outputs]
     if roles != ["take", *["also"] * len(also), *["removed"] * roles.count("removed")]:
         raise InputError("the receipt's outputs do not belong to its inputs")
-    inputs = [source.path for _, source in opened]
+    inputs = [folder / one.file for one in receipt.inputs]
     targets = _targets(receipt, [take, *also, take], into, overwrite, inputs)
     plan = Chain(stages).plan(take, silence.source)
     results = results_of(plan, take, also, "removed" in roles)
@@ -149,7 +151,39 @@ def replay(
 
 
 def _opened(one: Input, receipt: Receipt, folder: Path) -> FileSource:
-    """Open an input and refuse it where it is not the one that was used."""
+    """Open a take and refuse it where it is not the one that was used."""
+    path = _found(one, folder)
+    reading = receipt.reading
+    source = open_source(path, salvage=reading.salvage, repair_nan=reading.repair_nan)
+    _check_same(one, source, path, folder)
+    return source
+
+
+def _silence(receipt: Receipt, take: FileSource, folder: Path) -> Silence:
+    """Return the silence that was used, and refuse another."""
+    origin = receipt.silence.origin
+    if origin == "none":
+        return Silence(None, "auto")
+    if origin in ("ranges", "auto"):
+        ranges = tuple(receipt.silence.ranges)
+        ends = [0, *(end for pair in ranges for end in pair), take.frames]
+        if not ranges or ends != sorted(ends):
+            raise InputError("the receipt's stretches of silence do not lie in the take")
+        return Silence(Excerpt(take, ranges, "the take's own silence"), origin)
+    one = next((one for one in receipt.inputs if one.role == "silence"), None)
+    if one is None:
+        raise InputError("the receipt names no silence file")
+    path = _found(one, folder)
+    source: FileSource | Capture
+    if origin == "preset":
+        source = unpack_floor(read_limited(path, MOST_BYTES), str(path)).silence
+    else:
+        source = open_source(path)
+    _check_same(one, source, path, folder)
+    return Silence(source, origin, path)
+
+
+def _found(one: Input, folder: Path) -> Path:
     path = folder / one.file
     if not path.exists():
         raise InputError(
@@ -157,48 +191,27 @@ def _opened(one: Input, receipt: Receipt, folder: Path) -> FileSource:
             where=str(path),
             fix="Put the file back where it was, as seen from the receipt.",
         )
-    put_up_with = one.role != "silence"  # a silence is never salvaged or repaired
-    source = open_source(
-        path,
-        salvage=put_up_with and receipt.reading.salvage,
-        repair_nan=put_up_with and receipt.reading.repair_nan,
-    )
-    for what, now, then in (
-        ("container", source.container, one.container),
-        ("sample format", source.subtype, one.subtype),
-        ("sampling rate", source.rate_hz, one.rate_hz),
-        ("number of channels", source.channels, one.channels),
-        ("number of frames", source.frames, one.frames),
+    return path
+
+
+def _check_same(one: Input, source: FileSource | Capture, path: Path, folder: Path) -> None:
+    """Refuse an input that is not the one that was used."""
+    now = input_of(one.role, source, path, folder)
+    for what, here, then in (
+        ("container", now.container, one.container),
+        ("sample format", now.subtype, one.subtype),
+        ("sampling rate", now.rate_hz, one.rate_hz),
+        ("number of channels", now.channels, one.channels),
+        ("number of frames", now.frames, one.frames),
+        ("hash of the samples", now.sample_hash, one.sample_hash),
     ):
-        if now != then:
+        if here != then:
             raise FitError(
-                f"is not the {one.role} of the receipt: its {what} is {now}, not {then}",
+                f"is not the {one.role} of the receipt, or has changed since: its {what} is "
+                f"{here}, not {then}",
                 where=str(path),
                 fix="Put the original file back, or clean it anew.",
             )
-    if hash_samples(source) != one.sample_hash:
-        raise FitError(
-            f"is not the {one.role} of the receipt: its samples have changed since",
-            where=str(path),
-            fix="Put the original file back, or clean it anew.",
-        )
-    return source
-
-
-def _silence(receipt: Receipt, opened: list[tuple[Input, FileSource]]) -> Silence:
-    learned, take = receipt.silence, opened[0][1]
-    if learned.origin == "none":
-        return Silence(None, "auto")
-    if learned.origin == "file":
-        found = next((source for one, source in opened if one.role == "silence"), None)
-        if found is None:
-            raise InputError("the receipt names no silence file")
-        return Silence(found, "file", found.path)
-    ranges = tuple(learned.ranges)
-    ends = [0, *(end for pair in ranges for end in pair), take.frames]
-    if not ranges or ends != sorted(ends):
-        raise InputError("the receipt's stretches of silence do not lie in the take")
-    return Silence(Excerpt(take, ranges, "the take's own silence"), learned.origin)
 
 
 def _targets(

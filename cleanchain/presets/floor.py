@@ -103,7 +103,7 @@ def pack_floor(floor: Floor) -> bytes:
     with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, array in arrays.items():
             one = io.BytesIO()
-            np.lib.format.write_array(one, array, allow_pickle=False)
+            np.lib.format.write_array(one, np.array(array, order="C"), allow_pickle=False)
             # A fixed date, so that the hash tells of the numbers alone.
             archive.writestr(zipfile.ZipInfo(f"{name}.npy"), one.getvalue(), zipfile.ZIP_DEFLATED)
     return whole.getvalue()

@@ -143,8 +143,8 @@ def other_length(path: Path) -> None:
     ("change", "code", "message"),
     [
         (Path.unlink, 3, "is missing; the receipt needs it as its"),
-        (other_samples, 4, "samples have changed since"),
-        (other_length, 4, "number of frames is"),
+        (other_samples, 4, "its hash of the samples is"),
+        (other_length, 4, "its number of frames is"),
     ],
 )
 def test_an_input_that_is_missing_or_changed_is_refused(
@@ -276,6 +276,24 @@ def test_what_was_put_up_with_is_put_up_with_again(captures: Path, run: Any) -> 
     assert "0.06 s of it are missing" in told
     assert "are bridged" in told
     assert "proven" in run("replay", RECEIPT).stdout
+
+
+def test_the_floor_of_a_preset_is_an_input(
+    captures: Path, run: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(captures / "data"))
+    run("tune", "silence.wav", "--save", "disc")
+    words = ("clean", "take.wav", "--preset", "disc", "--fit", "anyway", "--out", "out.wav")
+    run(*words, "--receipt")
+    receipt = json.loads((captures / RECEIPT).read_text())
+    assert receipt["silence"]["origin"] == "preset"
+    floor = captures / receipt["inputs"][1]["file"]
+    assert floor.suffix == ".npz"
+    assert "proven" in run("replay", RECEIPT).stdout
+    run("tune", "stereo.wav", "--save", "disc", "--force")
+    assert "number of channels is 2" in run("replay", RECEIPT, code=4).stderr
+    floor.unlink()
+    assert "is missing" in run("replay", RECEIPT, code=3).stderr
 
 
 def test_a_receipt_knows_names_that_are_no_text(captures: Path, run: Any) -> None:
