@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import cleanchain
-from cleanchain.measure.levels import Levels
+from cleanchain.measure.floor_seen import BandLevels
 from cleanchain.presets.store import Stored
 from cleanchain.stages.base import Stage
 
@@ -36,7 +36,7 @@ class Recipe:
         The preset, with its floor if it has one.
     stages : tuple of Stage
         The chain; the preset's own, or with others in their place.
-    levels : list of Levels or None
+    levels : list of BandLevels or None
         Of the preset's floor, measured once for all.
     anyway : bool
         Whether a take that does not fit the passport is cleaned all the same.
@@ -46,7 +46,7 @@ class Recipe:
 
     stored: Stored
     stages: tuple[Stage, ...]
-    levels: list[Levels] | None = None
+    levels: list[BandLevels] | None = None
     anyway: bool = False
     overwrite: bool = False
 

@@ -64,7 +64,7 @@ def command(
     from cleanchain.batch.engine import cores
     from cleanchain.batch.recipe import Recipe
     from cleanchain.batch.running import Way, gain_of, plan_jobs, run_batch
-    from cleanchain.presets.passport import levels_of_all
+    from cleanchain.presets.fit import levels_of
     from cleanchain.presets.store import open_preset
 
     stored = open_preset(preset)
@@ -73,7 +73,7 @@ def command(
     if not (resume or force):
         _check_free(planned)
     with working("reading the preset", as_json):
-        levels = None if stored.floor is None else levels_of_all(stored.floor.silence)
+        levels = None if stored.floor is None else levels_of(stored.floor)
     recipe = Recipe(stored, stored.preset.stages, levels, fit == "anyway", force)
     way = Way(jobs or cores(), cluster, resume, common_gain)
     progress = _Progress(len(planned))

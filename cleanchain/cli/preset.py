@@ -12,7 +12,7 @@ from cleanchain.cli.output import console, print_json, say, working
 from cleanchain.cli.preset_use import PresetName
 
 if TYPE_CHECKING:
-    from cleanchain.presets.passport import Fit
+    from cleanchain.presets.fit import Fit
     from cleanchain.presets.store import Stored
 
 
@@ -108,7 +108,7 @@ def _floor_words(stored: Stored) -> str:
 @json_option
 def compare(one: str, other: str, as_json: bool) -> None:
     """Say in which settings two presets differ, and how far their floors lie apart."""
-    from cleanchain.presets.passport import compare_learned
+    from cleanchain.presets.fit import compare_floors
     from cleanchain.presets.store import open_preset
 
     a, b = open_preset(one), open_preset(other)
@@ -122,7 +122,7 @@ def compare(one: str, other: str, as_json: bool) -> None:
             why = "they were recorded at other rates or in other channels"
         else:
             with working("comparing", as_json):
-                fit = compare_learned(here, there)
+                fit = compare_floors(a.floor, b.floor)
     if as_json:
         data = {"schema": "cleanchain/preset-compare/1", "one": one, "other": other}
         floors = (
@@ -142,7 +142,7 @@ def compare(one: str, other: str, as_json: bool) -> None:
     click.echo(f"the floor of {other} against that of {one}:")
     for finding in fit.findings:
         click.echo(f"  {finding.words}")
-    if fit.gain is not None and fit.gain.moved:
+    if fit.gain.moved:
         click.echo(f"  everything common lies {fit.gain.move_db:+.1f} dB: another gain")
 
 

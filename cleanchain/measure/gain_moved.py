@@ -64,7 +64,7 @@ def compare_floors(one: Levels, other: Levels, bands: bool = True) -> GainMove |
     if bands:
         hiss, chance = _changes(one.band_hiss, other.band_hiss)
         change, variance = np.append(change, hiss), np.append(variance, chance)
-    return _agreement(change, variance)
+    return agreement(change, variance)
 
 
 def compare_residual(
@@ -86,7 +86,7 @@ def compare_residual(
     quiet = (heard.power < 10 ** (loudest_db / 10) * residual.power) & (residual.power > 0)
     quiet &= residual.variance < residual.power**2
     change, variance = _changes(silence.band_hiss, residual)
-    return _agreement(change[quiet], variance[quiet])
+    return agreement(change[quiet], variance[quiet])
 
 
 def _lines(one: Levels, other: Levels) -> tuple[Reals, Reals]:
@@ -106,7 +106,7 @@ def _changes(one: Estimates, other: Estimates) -> tuple[Reals, Reals]:
     return 10 * np.log10(b / a), np.where(there, variance, 1e6)
 
 
-def _agreement(change: Reals, variance: Reals) -> GainMove | None:
+def agreement(change: Reals, variance: Reals) -> GainMove | None:
     """Mean of the changes on which most agree."""
     if change.size < _FEWEST:
         return None

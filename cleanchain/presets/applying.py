@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError
-from cleanchain.measure.levels import Levels
-from cleanchain.presets.passport import Fit, check_fit
+from cleanchain.measure.floor_seen import BandLevels
+from cleanchain.presets.fit import Fit, check_fit
 from cleanchain.presets.store import Stored
 from cleanchain.silences import Silence
 from cleanchain.stages.base import Stage
@@ -20,7 +20,7 @@ def silence_of(stored: Stored) -> Silence | None:
     return Silence(stored.floor.silence, "preset", path=stored.floor_path)
 
 
-def fit_of(stored: Stored, take: Source, levels: list[Levels] | None = None) -> Fit | None:
+def fit_of(stored: Stored, take: Source, levels: list[BandLevels] | None = None) -> Fit | None:
     """Return how a take fits a preset's floor, None where it carries no floor.
 
     Raises
@@ -28,7 +28,7 @@ def fit_of(stored: Stored, take: Source, levels: list[Levels] | None = None) -> 
     FitError
         If rate or channels differ.
     """
-    return None if stored.floor is None else check_fit(stored.floor.silence, take, levels)
+    return None if stored.floor is None else check_fit(stored.floor, take, levels)
 
 
 def refuse_misfit(fit: Fit, stored: Stored, take: str) -> None:
@@ -55,22 +55,24 @@ def explain_misfit(fit: Fit, stored: Stored) -> tuple[str, str]:
     if own:
         lines.append("It was recorded on another mains, so the hum of the preset is not its hum.")
         fix = f"Record a silence there and tune a preset to it: {again.replace(' --force', '')}-2"
-    elif fit.gain is not None and fit.gain.moved:
-        move = fit.gain.move_db
+    elif fit.gain.moved:
         lines.append(
-            f"Everything common, hum and hiss, lies {move:+.1f} dB: the gain was moved{since}."
+            f"Everything common lies {fit.gain.move_db:+.1f} dB ({fit.gain.words}): the gain was "
+            f"moved{since}."
         )
         fix = (
             "Set the gain back as it was, or record a silence at this gain and tune again: " + again
         )
-    elif fit.gain is not None:
-        agree = f"{fit.gain.parts} of {fit.gain.of} bands and lines agree"
+    elif fit.gain.moved is False:
         lines.append(
-            f"The gain is as it was ({agree}): the floor itself has changed, there{since}."
+            f"The gain is as it was ({fit.gain.words}): the floor itself has changed, there{since}."
         )
         fix = f"Look for a loose shield, a failing preamp or a new neighbour; tune again: {again}"
     else:
-        lines.append("Nothing of the two floors agrees: another build, lead, input or place.")
+        lines.append(
+            f"The floors have nothing in common ({fit.gain.words}): another build, lead, input or "
+            "place."
+        )
         fix = f"Use the preset of this build, or record a silence of it and tune again: {again}"
     return "\n".join(lines), f"{fix}\nOr use the preset all the same: --fit anyway."
 

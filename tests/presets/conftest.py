@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from cleanchain.audio.capture import Capture
+from cleanchain.presets.floor import Floor
+from cleanchain.presets.passport import learn
 from tests.presets.builds import RATE_HZ, build_noise
 
 
@@ -20,3 +22,8 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture(scope="session")
 def silence() -> Capture:
     return Capture(build_noise(np.random.default_rng(3), 6.0), RATE_HZ, "silence.wav")
+
+
+@pytest.fixture(scope="session")
+def floor(silence: Capture) -> Floor:
+    return learn(silence)[0]
