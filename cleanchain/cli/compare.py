@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cleanchain.cli.options import PATH, force_option, json_option
+from cleanchain.cli.options import PATH, check_page, force_option, json_option
 from cleanchain.cli.output import console, print_json, say, working
 
 if TYPE_CHECKING:
@@ -46,6 +46,9 @@ _LETTERS = "ABCDEFGH"
 @click.option(
     "--align-out", type=PATH, metavar="DIR", help="Write takes of one moment aligned and matched."
 )
+@click.option(
+    "--report", "page", type=PATH, metavar="FILE.html", help="Write one page to see and hear."
+)
 @force_option
 @json_option
 def command(
@@ -60,6 +63,7 @@ def command(
     ledger: Path | None,
     plot: Path | None,
     align_out: Path | None,
+    page: Path | None,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -85,6 +89,8 @@ def command(
         )
     extra = [path for path in (silence_a, silence_b, stimulus_a, stimulus_b, ledger) if path]
     _check_plot(plot, force, [*captures, *extra])
+    if page is not None:
+        check_page(page, force, [*captures, *extra])
     sources: list[Source] = [open_source(path) for path in captures]
     paths = list(captures)
     if len(sources) == 1:
@@ -101,7 +107,7 @@ def command(
     check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
     takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
     with working("comparing", quiet=as_json):
-        told, places = "", None
+        told, places, shown = "", None, takes
         if kind == "auto":
             kind, told, places = tell_kind(takes, bool(own), bool(stimuli))
         told = told or said(kind)
@@ -114,12 +120,16 @@ def command(
         else:
             count = builds or (2 if len(takes) % 2 == 0 else len(takes))
             data, picture = _builds(takes, own, stimuli, count, channel - 1, kind, told)
+            shown = takes[:count]
     if align_out is not None:
         _write_aligned(result, paths, align_out, force)
     if plot is not None:
         with working("drawing", quiet=as_json):
             picture(plot)
         say(f"drawn: {plot}")
+    if page is not None:
+        with working("writing the report", quiet=as_json):
+            _write_page(data, shown, paths, page, force)
     if as_json:
         print_json(data)
     else:
@@ -253,3 +263,27 @@ def _write_aligned(result: TakesResult, paths: list[Path], folder: Path, force: 
     if gain_db < 0:
         say(f"All are {-gain_db:.1f} dB lower, so that none clips.")
     say("Start with the monitors turned down.")
+
+
+def _write_page(
+    data: dict[str, Any], shown: list[Source], paths: list[Path], page: Path, force: bool
+) -> None:
+    from cleanchain.audio.files import open_source
+    from cleanchain.audio.hashing import hash_samples
+    from cleanchain.hearing_room import room_of_captures
+    from cleanchain.measure.traces import measure_trace
+    from cleanchain.report.compare_page import compare_page
+    from cleanchain.report.page import write_page
+
+    names = [f"{_LETTERS[k]}: {paths[k].name}" for k in range(len(shown))]
+    captures = dict(zip(names, shown, strict=True))
+    together = None
+    if data["kind"] in ("at-once", "chain"):
+        together = {
+            names[_LETTERS.index(take["take"])]: round(take["alignment"]["lag_frames"])
+            for take in data.get("takes", ())
+        }
+    room = room_of_captures(captures, together)
+    traces = {name: measure_trace(source) for name, source in captures.items()}
+    hashes = {path.name: hash_samples(open_source(path)) for path in dict.fromkeys(paths)}
+    write_page(compare_page(data, traces, room, hashes), page, overwrite=force)

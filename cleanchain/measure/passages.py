@@ -102,9 +102,8 @@ def _quietest(power: NDArray[np.float64], per: int) -> list[tuple[int, int]]:
 
 
 def _dead(windows: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Mark windows of which a tenth or more is digital silence."""
-    dead: NDArray[np.bool_] = (windows <= 0).mean(axis=1) > 0.1
-    return dead
+    """Mark windows with digital silence in them."""
+    return np.asarray((windows <= 0).any(axis=1))
 
 
 def _powers(take: Source, look: int) -> NDArray[np.float64]:

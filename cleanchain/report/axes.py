@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -126,6 +127,11 @@ def signed(value: float, digits: int = 1) -> str:
     if rounded == 0:
         return f"{0:.{digits}f}"
     return f"{rounded:+.{digits}f}".replace("-", MINUS)
+
+
+def typeset(text: str) -> str:
+    """Put true minus signs into a text, before numbers and between names."""
+    return re.sub(r"(?<![\w-])-(?=\d)|(?<= )-(?= )", MINUS, text)
 
 
 def plain(value: float, digits: int = 1) -> str:

@@ -13,6 +13,7 @@ from cleanchain.measure.hum_path import guess_path
 from cleanchain.measure.traces import trace_of
 from cleanchain.report.axes import UNKNOWN, Axis, plain, signed
 from cleanchain.report.charts import spectra
+from cleanchain.report.check_parts import checks
 from cleanchain.report.elements import (
     Chart,
     Curve,
@@ -207,31 +208,10 @@ def _bands(data: Mapping[str, Any]) -> Table:
 
 
 def _trust(data: Mapping[str, Any], hashes: Mapping[str, str]) -> Iterable[Element]:
-    doubtful = [check for check in data["checks"] if check["passed"] is not True]
-    passed = [check for check in data["checks"] if check["passed"] is True]
-    if doubtful:
-        yield _checks("Checks that did not pass", doubtful, folded=False)
-    yield _checks(f"Checks that passed: {len(passed)}", passed, folded=True)
+    yield from checks(data["checks"])
     reasons = [
         f"Not known: {name.replace('_', ' ')}: {why}." for name, why in data["reasons"].items()
     ]
     if reasons:
         yield Points(reasons)
     yield files_and_versions(hashes)
-
-
-def _checks(caption: str, checks: list[dict[str, Any]], folded: bool) -> Table:
-    return Table(
-        caption,
-        ["capture", "check", "found"],
-        [
-            [
-                check["capture"].replace("_", " "),
-                check["check"],
-                check["words"].replace("+-", "±"),
-            ]
-            for check in checks
-        ],
-        folded=folded,
-        words=True,
-    )

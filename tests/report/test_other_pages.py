@@ -7,7 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.browser import Tab
 
@@ -37,7 +39,27 @@ def measured(demo: Path) -> Path:
     return demo / "measured.html"
 
 
-@pytest.mark.parametrize("name", ["measured"])
+@pytest.fixture(scope="module")
+def compared(demo: Path) -> Path:
+    command(
+        demo,
+        *("compare", "silence-a.wav", "silence-b.wav", "--stimulus-a", "noise-a.wav"),
+        *("--stimulus-b", "noise-b.wav", "--report", "compared.html"),
+    )
+    return demo / "compared.html"
+
+
+@pytest.fixture(scope="module")
+def at_once(demo: Path) -> Path:
+    samples, rate = soundfile.read(demo / "take-a.wav")
+    later = np.concatenate([np.zeros(23), samples])[: samples.size]
+    soundfile.write(demo / "later.wav", later, rate, subtype="PCM_24")
+    words = ("take-a.wav", "later.wav", "--kind", "at-once", "--report", "takes.html")
+    command(demo, "compare", *words)
+    return demo / "takes.html"
+
+
+@pytest.mark.parametrize("name", ["measured", "compared", "at_once"])
 def test_each_opens_without_a_fault_and_fits(
     tab: Tab, request: pytest.FixtureRequest, name: str
 ) -> None:
@@ -59,3 +81,26 @@ def test_measure_tells_the_floor_that_the_command_tells(
     tab.open(measured)
     assert f"at {floor} dBFS" in tab.run("document.querySelector('.lead').textContent")
     assert tab.run("document.querySelector('.blind')") is None
+
+
+def test_captures_are_heard_at_one_gain_or_equally_loud(tab: Tab, compared: Path) -> None:
+    tab.open(compared)
+    ways = "[...document.querySelectorAll('input[name=way]')].map((one) => one.value)"
+    assert tab.run(ways) == ["own", "equal"]
+    gains = "JSON.parse(document.getElementById('hearing-data').textContent).passages[0].gains"
+    assert set(tab.run(f"{gains}.own").values()) == {0}
+    assert len(set(tab.run(f"{gains}.equal").values())) == 2
+
+
+def test_takes_of_one_moment_are_moved_together(tab: Tab, at_once: Path) -> None:
+    """B is A, 23 frames later: moved together, they are the same samples."""
+    tab.open(at_once)
+    lead = tab.run("document.querySelector('.lead').textContent")
+    assert f"{23 / 48:.2f} ms" in lead
+    for number in range(tab.run("document.querySelectorAll('input[name=passage]').length")):
+        differ = (
+            f"(() => {{ const voices = hearing.voicesOf({number});"
+            "const [a, b] = ['capture1', 'capture2'].map((key) => voices.get(key)[0]);"
+            "return a.reduce((most, x, n) => Math.max(most, Math.abs(x - b[n])), 0); })()"
+        )
+        assert tab.run(differ) <= 2.0**-22
