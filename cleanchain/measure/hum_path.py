@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from cleanchain.measure.lines import Line
+from typing import Protocol
 
 #: What must be said with every advice on hum.
 CAUTIONS = (
@@ -16,6 +15,22 @@ CAUTIONS = (
 )
 #: Guesses below this weight are not told.
 _LEAST = 0.15
+
+
+class Harmonic(Protocol):
+    """A line of a spectrum, numbered where it is a harmonic of the mains."""
+
+    @property
+    def harmonic(self) -> int | None:
+        """Its number."""
+
+    @property
+    def frequency_hz(self) -> float:
+        """Hz."""
+
+    @property
+    def power(self) -> float:
+        """Mean square, in any unit."""
 
 
 @dataclass(frozen=True)
@@ -40,12 +55,12 @@ class Guess:
     next_test: str
 
 
-def guess_path(harmonics: Sequence[Line]) -> tuple[Guess, ...]:
+def guess_path(harmonics: Sequence[Harmonic]) -> tuple[Guess, ...]:
     """Rank the ways that agree with a hum's harmonics, the best one first.
 
     Parameters
     ----------
-    harmonics : sequence of Line
+    harmonics : sequence of Harmonic
         Mains harmonics; none gives no guess.
 
     Notes

@@ -5,19 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
-import numpy as np
-
 from cleanchain.audio.recall import Recall
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
 from cleanchain.measure import hum_in_take
 from cleanchain.measure.hum import HumModel, learn_silence
-from cleanchain.measure.hum_in_take import LinesModel
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
+from cleanchain.stages.hum_findings import absent_words, along_path, among_notes
 from cleanchain.stages.hum_following import Followed, follow
 from cleanchain.stages.hum_lines import followed, lines_out
 
@@ -87,16 +85,11 @@ class Hum(Stage):
         path = follow(take, model)
         if not path.is_heard:
             return self._none("the hum of the silence is not in the take")
-        findings: dict[str, Any] = {
-            "mains_hz": round(path.mains_hz, 4),
-            "mains_spread_hz": round(path.spread_hz, 4),
-            "harmonics": _table(model, path.mains_hz),
-            "learned_from": "silence",
-        }
+        findings, reasons = along_path(path), absent_words(path)
         if self.method == "track":
-            return HumPlan(self, path.operator(), findings, {}, model=model, path=path)
+            return HumPlan(self, path.operator(), findings, reasons, model=model, path=path)
         comb = Comb.at(path.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
-        reasons = {"method": comb.words()}
+        reasons["method"] = comb.words()
         return HumPlan(self, comb, findings, reasons, model=model, path=path)
 
     def _from_the_take(self, take: Source) -> Plan:
@@ -111,12 +104,7 @@ class Hum(Stage):
         frames, phase, seen = followed(take, model)
         heard = hum_in_take.presence(seen, model)
         mains_hz = frames.mains_hz + hum_in_take.mean_offset_hz(phase, frames, heard)
-        findings: dict[str, Any] = {
-            "mains_hz": round(mains_hz, 4),
-            "mains_spread_hz": round(hum_in_take.spread_hz(phase, frames), 4),
-            "harmonics": _table(model, mains_hz),
-            "learned_from": "take",
-        }
+        findings = among_notes(model, mains_hz, hum_in_take.spread_hz(phase, frames))
         reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
         if self.method == "track":
             return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)
@@ -138,21 +126,3 @@ class HumPlan(Plan):
 
     model: HumModel
     path: Followed
-
-
-def _table(model: HumModel | LinesModel, mains_hz: float) -> list[dict[str, Any]]:
-    """One row a harmonic: its frequency, level and the standard deviation of the level."""
-    rows = []
-    for index, harmonic in enumerate(model.harmonics):
-        amplitude = np.abs(model.amplitudes[:, index])
-        channel = int(np.argmax(amplitude))
-        size = float(amplitude[channel])
-        rows.append(
-            {
-                "harmonic": harmonic,
-                "hz": round(harmonic * mains_hz, 3),
-                "level_dbfs": round(float(20 * np.log10(max(size, 1e-12))), 2),
-                "sd_db": round(8.686 * float(model.sd[channel, index]) / max(size, 1e-12), 2),
-            }
-        )
-    return rows
