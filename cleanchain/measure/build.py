@@ -24,8 +24,6 @@ Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"
 ROLES: tuple[Role, ...] = get_args(Role)
 #: Clocks that agree to this much are one clock.
 _NO_DRIFT_PPM = 2.0
-#: A played noise that is heard so far over the hiss still leaves the hiss to be seen, dB.
-_LOUDEST_DB = 40.0
 #: What hears the noise, and the silence that belongs to it.
 _PAIRS: tuple[tuple[Role, Role], ...] = (("stimulus", "silence"), ("control_stimulus", "control"))
 
@@ -209,15 +207,16 @@ def _gain_check(
 ) -> Check:
     """Whether the gain stayed between a silence and the capture with the noise playing."""
     lines = compare_floors(levels[quiet], levels[role], bands=False)
-    move = hiss = None
+    hiss = None
     if listening.transfer is not None:
         residual = listening.transfer.residual_in(levels[quiet].bands)
-        move = compare_residual(levels[quiet], residual, listening.heard)
-        hiss = compare_residual(levels[quiet], residual, listening.heard, _LOUDEST_DB) or move
+        hiss = compare_residual(levels[quiet], residual, listening.heard)
     elif listening.place is not None:  # nothing of the noise is in it: the whole floor tells
-        move = compare_floors(levels[quiet], levels[role])
-    if hiss and lines and abs(hiss.move_db - lines.move_db) > LEAST_DB:
-        if lines.moved and not hiss.moved:
+        hiss = compare_floors(levels[quiet], levels[role])
+    move = hiss or lines
+    if hiss and lines:
+        apart = abs(hiss.move_db - lines.move_db) > LEAST_DB
+        if apart and lines.moved and not hiss.moved:
             return Check(
                 role,
                 "gain",
@@ -226,8 +225,7 @@ def _gain_check(
                 "build moved in a field of hum",
                 hiss.move_db,
             )
-    elif lines and (move is None or lines.sd_db < move.sd_db):
-        move = lines
+        move = hiss if apart or hiss.sd_db < lines.sd_db else lines
     if move is None:
         return Check(role, "gain", None, f"too few lines in common with the {quiet} to tell")
     if move.moved:

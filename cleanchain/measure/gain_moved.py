@@ -15,6 +15,9 @@ Reals = NDArray[np.float64]
 LEAST_DB, _SURE_SD = 0.5, 4.0
 #: What agrees within this besides chance has moved alike, dB; so many parts at least must agree.
 _ALIKE_DB, _FEWEST = 0.15, 3
+#: Powers heard over the residual that differ by so much cannot lift it alike, dB; what is heard
+#: below a tenth of it lifts it no more.
+_DIFFERENT_DB, _LEAST_HEARD = 10.0, 0.1
 _PER_NEPER = 10 / np.log(10)
 
 
@@ -67,9 +70,7 @@ def compare_floors(one: Levels, other: Levels, bands: bool = True) -> GainMove |
     return agreement(change, variance)
 
 
-def compare_residual(
-    silence: Levels, residual: Estimates, heard: Estimates, loudest_db: float = 0.0
-) -> GainMove | None:
+def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> GainMove | None:
     """Compare a silence with what a listening capture holds besides the played noise.
 
     Parameters
@@ -78,14 +79,22 @@ def compare_residual(
         The silence.
     residual, heard : Estimates
         In the silence's bands, the residual without lines.
-    loudest_db : float, optional
-        Only bands count in which the noise is heard at most so far over the residual. What rings
-        on for longer than a segment of the transfer counts as residual; where little is heard, it
-        does not matter.
+
+    Notes
+    -----
+    What rings on for longer than a segment of the transfer counts as residual and lifts it by a
+    part of what is heard. So bands are believed where they agree although very different amounts
+    are heard in them, else only those in which less is heard than the floor.
     """
-    quiet = (heard.power < 10 ** (loudest_db / 10) * residual.power) & (residual.power > 0)
-    quiet &= residual.variance < residual.power**2
-    change, variance = _changes(silence.band_hiss, residual)
+    known = (residual.power > 0) & (residual.variance < residual.power**2)
+    change, variance = (one[known] for one in _changes(silence.band_hiss, residual))
+    ratio = heard.power[known] / residual.power[known]
+    found = _agreement(change, variance)
+    if found:
+        over_db = 10 * np.log10(np.maximum(ratio[found[1]], _LEAST_HEARD))
+        if np.ptp(over_db) >= _DIFFERENT_DB:
+            return found[0]
+    quiet = ratio < 1
     return agreement(change[quiet], variance[quiet])
 
 
@@ -108,6 +117,12 @@ def _changes(one: Estimates, other: Estimates) -> tuple[Reals, Reals]:
 
 def agreement(change: Reals, variance: Reals) -> GainMove | None:
     """Mean of the changes on which most agree."""
+    found = _agreement(change, variance)
+    return found and found[0]
+
+
+def _agreement(change: Reals, variance: Reals) -> tuple[GainMove, NDArray[np.bool_]] | None:
+    """Mean of the changes on which most agree, and which ones do."""
     if change.size < _FEWEST:
         return None
     sd = np.sqrt(variance + _ALIKE_DB**2)
@@ -118,4 +133,5 @@ def agreement(change: Reals, variance: Reals) -> GainMove | None:
         return None
     weight = 1 / (variance[agree] + _ALIKE_DB**2)
     move = float((weight * change[agree]).sum() / weight.sum())
-    return GainMove(move, float(1 / np.sqrt(weight.sum())), int(agree.sum()), int(change.size))
+    move_sd = float(1 / np.sqrt(weight.sum()))
+    return GainMove(move, move_sd, int(agree.sum()), int(change.size)), agree

@@ -1,7 +1,7 @@
 """What `measure` finds on generated builds, against what went into them.
 
-Run by hand: ``python -m tests.bench.measure_bench [part of all trials, 0 to 1]``. Writes measure.md
-beside itself, time and truth in every row.
+Run by hand: ``python -m tests.bench.measure_bench [levels|gain|control [trials]]``, all of them
+where none is named. Each replaces its rows in measure.md beside itself, time and truth in each.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -29,7 +30,7 @@ from tests.generated_builds import (
 )
 
 #: Trials of each kind.
-BUILDS, GAINS, CONTROLS = 24, 120, 60
+TRIALS = {"levels": 24, "gain": 120, "control": 60}
 #: Lengths of their captures, s.
 BUILD_S, GAIN_S, CONTROL_S = 20.0, 8.0, 10.0
 NOTHING_DB = -300.0
@@ -126,53 +127,90 @@ def control_trial(rng: np.random.Generator) -> tuple[bool, bool]:
     return first.hears_more_than_control is True, second.hears_more_than_control is True
 
 
-def run(name: str, trial: Callable[..., tuple[float, ...]], count: int) -> tuple[np.ndarray, float]:
+def run(kind: str, count: int) -> None:
+    """Run the trials of one kind and write its rows."""
+    trial = KINDS[kind][0]
     started = time.process_time()
     rows = []
     for seed in range(count):
-        rows.append(trial(np.random.default_rng([ord(name[0]), seed])))
-        print(name, seed, np.round(np.array(rows[-1], dtype=float), 3), flush=True)
-    return np.array(rows, dtype=float), (time.process_time() - started) / max(count, 1)
+        rows.append(trial(np.random.default_rng([ord(kind[0]), seed])))
+        print(kind, seed, np.round(np.array(rows[-1], dtype=float), 3), flush=True)
+    seconds = (time.process_time() - started) / count
+    write(kind, np.array(rows, dtype=float), seconds)
 
 
-def main() -> None:
-    part = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
-    builds, gains, controls = (max(round(part * n), 1) for n in (BUILDS, GAINS, CONTROLS))
-    level, level_s = run("levels", level_trial, builds)
-    gain, gain_s = run("gain", gain_trial, gains)
-    control, control_s = run("control", control_trial, controls)
-    rows = (
-        ("hiss, largest error", f"{np.abs(level[:, 0]).max():.2f} dB", "0.3 dB", builds, level_s),
-        ("hum, largest error", f"{np.abs(level[:, 1]).max():.2f} dB", "0.3 dB", builds, level_s),
-        ("mains, largest error", f"{level[:, 2].max():.1f} mHz", "none set", builds, level_s),
-        ("usable edge within a third octave", _share(level[:, 3]), "all", builds, level_s),
-        ("gain moved by 1 dB, noise known", _share(gain[:, 0]), "95 %", gains, gain_s),
-        ("gain moved by 1 dB, noise not known", _share(gain[:, 2]), "95 %", gains, gain_s),
-        ("gain left, false alarm, noise known", _share(gain[:, 1]), "1 % at most", gains, gain_s),
-        ("gain left, false alarm, noise not known", _share(gain[:, 3]), "1 %", gains, gain_s),
-        ("gain left, hum 3 dB up, false alarm", _share(gain[:, 4]), "none set", gains, gain_s),
-        ("live 10 dB under its floor, told", _share(control[:, 0]), "95 %", controls, control_s),
-        ("dead, said to live", _share(control[:, 1]), "1 % at most", controls, control_s),
-    )
-    lines = [
-        "# Measure",
-        "",
-        "Generated builds: hiss -92 to -52 dBFS of -4 to +2 dB an octave, hum -78 to -38 dBFS at "
-        "50 or 60 Hz with six harmonics, corners from 40 Hz to 2 kHz, the noise heard 5 to 35 dB "
-        "over the hiss. Seconds are of processor time a trial, making it included. Written by "
-        "measure_bench.py.",
-        "",
-        "| what | found | bar | trials | s |",
-        "| --- | ---: | ---: | ---: | ---: |",
-        *(f"| {what} | {found} | {bar} | {n} | {s:.1f} |" for what, found, bar, n, s in rows),
-    ]
-    Path(__file__).with_name("measure.md").write_text("\n".join(lines) + "\n")
+def write(kind: str, rows: np.ndarray, seconds: float) -> None:
+    """Replace the rows of one kind in the table."""
+    lines = TABLE.read_text(encoding="utf-8").splitlines() if TABLE.exists() else list(HEAD)
+    for column, (what, bar, tell) in enumerate(KINDS[kind][1]):
+        text = f"| {what} | {tell(rows[:, column])} | {bar} | {len(rows)} | {seconds:.1f} |"
+        at = [place for place, line in enumerate(lines) if line.startswith(f"| {what} |")]
+        if at:
+            lines[at[0]] = text
+        else:
+            lines.append(text)
+    TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _share(flags: np.ndarray) -> str:
     known = flags[~np.isnan(flags)]
     told = "" if known.size == flags.size else f" of the {known.size} that can be told"
     return f"{100 * known.mean():.1f} %{told}"
+
+
+def _largest(unit: str) -> Callable[[np.ndarray], str]:
+    return lambda errors: f"{np.abs(errors).max():.2f} {unit}"
+
+
+TABLE = Path(__file__).with_name("measure.md")
+HEAD = (
+    "# Measure",
+    "",
+    "Generated builds: hiss -92 to -52 dBFS of -4 to +2 dB an octave, hum -78 to -38 dBFS at 50 or "
+    "60 Hz with six harmonics, corners from 40 Hz to 2 kHz, the noise heard 5 to 35 dB over the "
+    f"hiss. Captures of {BUILD_S:g} s for levels, {GAIN_S:g} s for the gain, {CONTROL_S:g} s for "
+    "the control. Seconds are of processor time a trial, the making of its captures included. "
+    "Written by measure_bench.py.",
+    "",
+    "| what | found | bar | trials | s |",
+    "| --- | ---: | ---: | ---: | ---: |",
+)
+#: What is tried, and what its columns are: words, bar, how the column is told.
+KINDS: dict[str, tuple[Callable[..., tuple[float, ...]], tuple[Any, ...]]] = {
+    "levels": (
+        level_trial,
+        (
+            ("hiss, largest error", "0.3 dB", _largest("dB")),
+            ("hum, largest error", "0.3 dB", _largest("dB")),
+            ("mains, largest error", "none set", _largest("mHz")),
+            ("usable edge within a third octave", "all", _share),
+        ),
+    ),
+    "gain": (
+        gain_trial,
+        (
+            ("gain moved by 1 dB, noise known", "95 %", _share),
+            ("gain left alone, noise known, false alarms", "1 %", _share),
+            ("gain moved by 1 dB, noise not known", "95 %", _share),
+            ("gain left alone, noise not known, false alarms", "1 %", _share),
+            ("gain left alone, hum 3 dB up, false alarms", "none set", _share),
+        ),
+    ),
+    "control": (
+        control_trial,
+        (
+            ("live, 10 dB under its floor, told from dead", "95 %", _share),
+            ("dead, said to live", "1 %", _share),
+        ),
+    ),
+}
+
+
+def main() -> None:
+    """Run what the command line names."""
+    words = sys.argv[1:]
+    for kind in words[:1] or KINDS:
+        run(kind, int(words[1]) if len(words) > 1 else TRIALS[kind])
 
 
 if __name__ == "__main__":

@@ -70,3 +70,21 @@ def test_another_noise_is_no_moved_gain() -> None:
     one = silence(rng, BUILD, 10.0)
     other = silence(rng, Build(tilt_db=3.0, harmonics={2: 1.0, 4: 0.3}, hum_dbfs=-44.0), 10.0)
     assert compare_floors(measure_levels(one), measure_levels(other)) is None
+
+
+@pytest.mark.parametrize("hears_db", [-32.0, -22.0, -12.0])
+def test_a_room_that_rings_on_is_no_gain_that_moved(hears_db: float) -> None:
+    # A tail of 0.8 s reverberation time, as loud as the direct sound: all of it that comes later
+    # than a segment counts as residual, and lifts the bands of a build that hears all alike.
+    build = replace(BUILD, hears_db=hears_db, tilt_db=0.0, corner_hz=20.0)
+    rng = np.random.default_rng(4)
+    stimulus = played(rng, 10.0)
+    t = np.arange(round(0.9 * 48_000)) / 48_000
+    tail = rng.standard_normal(t.size) * 10 ** (-3 * t / 0.8)
+    tail /= np.sqrt(np.sum(tail**2))
+    size = stimulus.frames + t.size
+    spectrum = np.fft.rfft(stimulus.samples[0], size)
+    ringing = np.fft.irfft(spectrum * (1 + np.fft.rfft(tail, size)), size)
+    heard = listening(rng, build, replace(stimulus, samples=ringing[None]))
+    report = measure_build({"silence": silence(rng, build, 10.0), "stimulus": heard}, stimulus)
+    assert next(c.passed for c in report.checks if c.check == "gain") is not False
