@@ -14,6 +14,8 @@ from cleanchain.batch.recipe import Job, Outcome, Recipe
 from cleanchain.errors import CleanchainError
 
 NAME = "cleanchain-batch.jsonl"
+#: Seconds, loudness (LUFS) and true peak (dBTP); None where there is none.
+Measured = tuple[float, float | None, float | None]
 #: Longest line that is read, characters.
 _MOST = 100_000
 
@@ -67,22 +69,30 @@ class Journal:
                 found[job] = _outcome(job, line)
         return found
 
-    def loudness(self, key: str) -> dict[str, tuple[float, float | None, float | None]]:
-        """Return seconds, loudness and true peak of the takes that were measured, by their names.
+    def loudness(self, jobs: list[Job], key: str) -> dict[str, Measured]:
+        """Return seconds, loudness and true peak of the takes that were measured and still are so.
 
         Parameters
         ----------
+        jobs : list of Job
+            Whose takes count.
         key : str
             Of the recipe with which they were cleaned before.
         """
+        latest = {
+            str(line["measured"]): line
+            for line in self.lines()
+            if line.get("key") == key and "measured" in line
+        }
         return {
-            str(line["measured"]): (
+            take: (
                 _number(line, "seconds") or 0.0,
                 _number(line, "lufs"),
                 _number(line, "peak_dbtp"),
             )
-            for line in self.lines()
-            if line.get("key") == key and "measured" in line
+            for take in (str(job.take) for job in jobs)
+            if (line := latest.get(take)) is not None
+            and hash_of(Path(take)) == line.get("take_hash")
         }
 
     def _ends_whole(self) -> bool:
@@ -95,13 +105,15 @@ def _still_so(job: Job, data: dict[str, Any]) -> bool:
     """Whether take and output hold the samples that they held when it was done."""
     if not job.out.exists():
         return False
+    return hash_of(job.out) == data.get("out_hash") and hash_of(job.take) == data.get("take_hash")
+
+
+def hash_of(path: Path) -> str | None:
+    """Return the hash of a file's samples, None where it cannot be read."""
     try:
-        return (
-            hash_samples(open_source(job.out)) == data.get("out_hash")
-            and hash_samples(open_source(job.take)) == data.get("take_hash")
-        )  # fmt: skip
+        return hash_samples(open_source(path))
     except CleanchainError:
-        return False
+        return None
 
 
 def _outcome(job: Job, data: dict[str, Any]) -> Outcome:

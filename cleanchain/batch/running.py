@@ -8,7 +8,7 @@ from pathlib import Path
 
 from cleanchain.batch.common_gain import common_gain_db, with_common_gain, without_loudness
 from cleanchain.batch.engine import run_all
-from cleanchain.batch.journal import Journal
+from cleanchain.batch.journal import Journal, hash_of
 from cleanchain.batch.recipe import Job, Outcome, Recipe
 from cleanchain.batch.work import clean_one, loudness_of
 from cleanchain.errors import PathError
@@ -131,11 +131,11 @@ def _with_common_gain(
 ) -> Recipe:
     before, loudness = without_loudness(recipe.stages)
     bare = replace(recipe, stages=before)
-    known = journal.loudness(bare.key) if way.resume else {}
+    known = journal.loudness(list(jobs), bare.key) if way.resume else {}
     left = [job for job in jobs if str(job.take) not in known]
     for job, found in run_all(loudness_of, left, bare, way.count, way.cluster):
         seconds, lufs, peak = known[str(job.take)] = found or (0.0, None, None)
-        line = {"measured": str(job.take), "key": bare.key}
+        line = {"measured": str(job.take), "key": bare.key, "take_hash": hash_of(job.take)}
         journal.add({**line, "seconds": seconds, "lufs": lufs, "peak_dbtp": peak})
         measured(str(job.take))
     gain_db = common_gain_db((known[str(job.take)] for job in jobs), loudness)

@@ -46,12 +46,16 @@ def command(
     SILENCE is the build without playing, ten seconds or more at the gain of the takes to come.
     """
     from cleanchain.audio.files import open_source
-    from cleanchain.presets.store import own_path
+    from cleanchain.presets.store import own_path, read_text
     from cleanchain.presets.store import save as keep
     from cleanchain.presets.tuning import tune
 
     if save is not None:
-        own_path(save, overwrite=force)
+        path = own_path(save, overwrite=force)
+        if path.exists():
+            old = read_text(path)
+            about = about or old.about
+            notes = notes or (old.passport.notes if old.passport else "")
     sources = [None if path is None else open_source(path) for path in (silence, take, stimulus)]
     assert sources[0] is not None
     with working("tuning", as_json):
@@ -96,7 +100,11 @@ def _as_data(tuned: Tuned, silence: Path, saved: Path | None) -> dict[str, Any]:
         "silence": str(silence),
         "saved": None if saved is None else str(saved),
         "settings": _rows(tuned),
-        "passport": {**asdict(tuned.passport), "made": str(tuned.passport.made)},
+        "passport": {
+            key: str(value) if key == "made" else value
+            for key, value in asdict(tuned.passport).items()
+            if key != "floor_sha256"
+        },
         "notes": list(tuned.notes),
     }
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from cleanchain.batch.common_gain import common_gain_db, with_common_gain, without_loudness
-from cleanchain.batch.journal import Journal
+from cleanchain.batch.journal import Journal, hash_of
 from cleanchain.batch.recipe import Outcome, Recipe, worst_first
 from cleanchain.batch.running import plan_jobs
 from cleanchain.errors import PathError, SettingError
@@ -84,3 +84,18 @@ def test_lines_of_a_journal_that_lie_keep_nothing(tmp_path: Path) -> None:
     journal.add({"status": "done", "key": RECIPE.key, "out": str(jobs[0].out), "out_hash": "x"})
     journal.add({"status": "done", "key": RECIPE.key, "out": [1]} | json.loads("{}"))
     assert journal.done(jobs, RECIPE) == {}
+
+
+def test_a_loudness_counts_again_only_for_the_same_take_and_recipe(tmp_path: Path) -> None:
+    import soundfile
+
+    jobs = plan_jobs([tmp_path / "t.wav"], tmp_path / "out")
+    soundfile.write(tmp_path / "t.wav", [0.25, -0.5], 16_000)
+    (tmp_path / "out").mkdir()
+    journal = Journal(tmp_path / "out")
+    line = {"measured": str(jobs[0].take), "key": "k", "take_hash": hash_of(jobs[0].take)}
+    journal.add({**line, "seconds": 3.0, "lufs": -30.0, "peak_dbtp": None})
+    assert journal.loudness(jobs, "k") == {str(jobs[0].take): (3.0, -30.0, None)}
+    assert journal.loudness(jobs, "other") == {}
+    soundfile.write(tmp_path / "t.wav", [0.25, -0.25], 16_000)
+    assert journal.loudness(jobs, "k") == {}
