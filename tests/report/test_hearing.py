@@ -116,6 +116,18 @@ def test_gains_are_those_that_the_page_tells(page: Tab, report: Report) -> None:
     assert set(heard.gains_db[OWN].values()) == {0.0}
 
 
+def test_the_repeated_stretch_cannot_turn_over(page: Tab) -> None:
+    move = (
+        "((id, value) => { const one = document.getElementById(id); one.value = value;"
+        "for (const kind of ['input', 'change']) one.dispatchEvent(new Event(kind));"
+        "return ['from', 'to'].map((name) => Number(document.getElementById(name).value)); })"
+    )
+    assert page.run(f"{move}('to', '20')") == [0, 50]
+    assert page.run(f"{move}('from', '990')") == [950, 1000]
+    assert page.run(f"{move}('from', '100')") == [100, 1000]
+    assert page.faults == []
+
+
 def test_it_plays_and_goes_round(page: Tab, report: Report) -> None:
     page.run("document.getElementById('to').value = '100'")
     page.run("document.getElementById('to').dispatchEvent(new Event('change'))")

@@ -190,11 +190,7 @@ const hearing = (() => {
     field("stretch").textContent = `${words.time(start + from / data.rate)} to ${words.time(start + to / data.rate)}`;
     const gains = data.passages[passage()].gains[way()];
     const key = heard();
-    if (trial) {
-      status.textContent = trial.hidden ? "hearing X" : `hearing ${labelOf(key)}`;
-    } else {
-      status.textContent = `hearing ${labelOf(key)}`;
-    }
+    status.textContent = `hearing ${trial && trial.hidden ? "X" : labelOf(key)}`;
     const first = data.voices[0];
     const lifted = gains[key] - gains[first.key];
     const common = gains[first.key];
@@ -238,19 +234,18 @@ const hearing = (() => {
     radio.addEventListener("change", () => again(() => { rest = 0; }));
   }
   for (const id of ["from", "to"]) {
-    field(id).addEventListener("change", () => again(() => {
+    // The stretch keeps at least this part of the passage, in thousandths.
+    const LEAST = 50;
+    field(id).addEventListener("input", () => {
       const [from, to] = ["from", "to"].map((one) => Number(field(one).value));
-      if (to - from < 50) {
-        if (id === "from") field("from").value = String(Math.max(to - 50, 0));
-        else field("to").value = String(Math.min(from + 50, 1000));
-        if (Number(field("to").value) - Number(field("from").value) < 50) {
-          field("from").value = id === "from" ? "0" : "950";
-          field("to").value = id === "from" ? "50" : "1000";
-        }
+      if (to - from < LEAST) {
+        const start = Math.min(Math.max(id === "from" ? from : to - LEAST, 0), 1000 - LEAST);
+        field("from").value = String(start);
+        field("to").value = String(start + LEAST);
       }
-      rest = 0;
-    }));
-    field(id).addEventListener("input", show);
+      show();
+    });
+    field(id).addEventListener("change", () => again(() => { rest = 0; }));
   }
   room.querySelector("#wave").addEventListener("click", (event) => {
     const box = event.currentTarget.getBoundingClientRect();
@@ -260,11 +255,9 @@ const hearing = (() => {
   });
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
-    const on = event.target.tagName;
-    if (event.key === " " && !["BUTTON", "INPUT", "SUMMARY"].includes(on)) {
-      event.preventDefault();
-      button.click();
-    } else if (event.key === " " && event.target.type === "radio") {
+    const { tagName, type } = event.target;
+    const free = type === "radio" || !["BUTTON", "INPUT", "SUMMARY"].includes(tagName);
+    if (event.key === " " && free) {
       event.preventDefault();
       button.click();
     } else if (/^[1-9]$/.test(event.key) && !trial) {
