@@ -10,6 +10,7 @@ from typing import Any
 from cleanchain.audio.difference import Difference
 from cleanchain.audio.source import Source
 from cleanchain.chain import Chain, ChainPlan
+from cleanchain.cost_limit import within_cost
 from cleanchain.errors import InputError
 from cleanchain.ledger import Ledger
 from cleanchain.silences import HOW_TO_RECORD, Silence
@@ -101,6 +102,8 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
     ------
     InputError
         If a gate has no silence to learn from.
+    LimitError
+        If no depth of a gate keeps to its largest cost.
     """
     if silence.source is None and any(
         isinstance(stage, Gate) and stage.depth_db for stage in stages
@@ -110,7 +113,7 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
             where=take.name,
             fix=HOW_TO_RECORD + " Or name stages without a gate: high-pass hum loudness.",
         )
-    chain = Chain(stages)
+    chain = Chain(within_cost(take, silence.source, stages))
     # The trial plans for itself, so that both can work at once.
     with ThreadPoolExecutor(1) as pool:
         first: Future[ChainPlan] = Future()

@@ -18,7 +18,7 @@ FLOORS = (
     ("chain",),
     ("ledger",),
     ("trial",),
-    ("budget", "demo", "precautions", "silences"),
+    ("budget", "cost_limit", "demo", "precautions", "silences"),
     ("cleaning", "compare"),
     ("results",),
     ("presets", "receipts", "replay", "batch", "hearing_room", "exhibits"),

@@ -67,11 +67,21 @@ def hum(mains: str, method: Literal["track", "notch"]) -> Stage:
     help="Estimate the signal in each place, or open at a threshold.",
 )
 @click.option("--link", is_flag=True, help="One gain for all channels: the image stands still.")
-def gate(depth: float, method: Literal["estimate", "threshold"], link: bool) -> Stage:
+@click.option(
+    "--max-cost",
+    type=Quantity("depth", 0.05, 20.0),
+    help="Go only as deep as costs the instrument this much, such as 1dB, by the ledger.",
+)
+def gate(
+    depth: float,
+    method: Literal["estimate", "threshold"],
+    link: bool,
+    max_cost: float | None,
+) -> Stage:
     """Take hiss out, learned from the silence capture."""
     from cleanchain.stages.gate import Gate
 
-    return Gate(depth_db=depth, method=method, link=link)
+    return Gate(depth_db=depth, method=method, link=link, max_cost_db=max_cost)
 
 
 @click.command("loudness")

@@ -38,12 +38,16 @@ class Gate(Stage):
         stationary gate of the noisereduce library, for each channel.
     link : bool, optional
         One gain for all channels, so that the stereo image stands still.
+    max_cost_db : float, optional
+        Largest cost to the signal that is allowed, dB, above 0; the depth is then the deepest
+        that keeps to it, up to ``depth_db``. See `cleanchain.cost_limit`.
     """
 
     name: ClassVar[str] = "gate"
     depth_db: float = 12.0
     method: Literal["estimate", "threshold"] = "estimate"
     link: bool = False
+    max_cost_db: float | None = None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.depth_db <= 80.0:
@@ -51,6 +55,12 @@ class Gate(Stage):
                 f"a depth of {self.depth_db:g} dB is outside 0 to 80",
                 where=self.name,
                 fix="Give 12dB for a natural floor; 0dB is off.",
+            )
+        if self.max_cost_db is not None and not 0.0 < self.max_cost_db <= 20.0:
+            raise SettingError(
+                f"a largest cost of {self.max_cost_db:g} dB is outside 0 to 20",
+                where=self.name,
+                fix="Give 1dB or so.",
             )
         if self.method not in ("estimate", "threshold"):
             raise SettingError(f"no method {self.method!r}", where=self.name)
