@@ -69,7 +69,7 @@ def hum(mains: str, method: Literal["track", "notch"]) -> Stage:
 @click.option("--link", is_flag=True, help="One gain for all channels: the image stands still.")
 @click.option(
     "--max-cost",
-    type=Quantity("depth", 0.05, 20.0),
+    type=Quantity("level difference", 0.05, 20.0),
     help="Go only as deep as costs the instrument this much, such as 1dB, by the ledger.",
 )
 def gate(

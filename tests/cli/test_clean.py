@@ -223,3 +223,15 @@ def test_the_table_fits_80_columns_and_has_no_colour_without_a_terminal(
     assert "\x1b" not in told.stdout + told.stderr
     for stage in ("high-pass", "hum", "gate", "loudness", "all"):
         assert any(line.startswith(stage) for line in told.stdout.splitlines())
+
+
+def test_a_gate_within_a_cost(captures: Path, run: Any, run_json: Json) -> None:
+    gate = ("gate", "--depth", "20dB", "--max-cost")
+    told = run_json("clean", *GIVEN, "--dry-run", "--json", *gate, "20dB")
+    settings = told["stages"][0]["settings"]
+    assert settings["depth_db"] == 20.0
+    assert settings["max_cost_db"] == 20.0
+    assert (
+        "leave the gate out"
+        in run("clean", *GIVEN, "--dry-run", *gate[:1], "--max-cost", "0.05dB", code=7).stderr
+    )
