@@ -23,7 +23,7 @@ _JUMP = 16.0
 _WALKS_HZ = (0.0003, 0.002, 0.006, 0.015, 0.04)
 
 
-def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, list[int]]:
+def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, list[int], float]:
     """Find the path of the phase by bounded votes of all harmonics.
 
     Parameters
@@ -41,6 +41,8 @@ def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, li
         rad.
     jumps : list of int
         Cells at which another path begins.
+    votes : float
+        What the path gathered, in nats, prices paid.
 
     Notes
     -----
@@ -60,11 +62,11 @@ def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, li
     for index, harmonic in enumerate(cells.harmonics.astype(int).tolist()):
         spectrum[:, harmonic % _PHASES] += votes[:, index]
     votes_at = np.fft.fft(spectrum, axis=1).real  # sum over h of v_h e^(-i h p)
-    path, jumps = _best_path(_SAY * votes_at, cells.step_s)
-    return np.unwrap(2 * np.pi * path / _PHASES), jumps
+    path, jumps, gathered = _best_path(_SAY * votes_at, cells.step_s)
+    return np.unwrap(2 * np.pi * path / _PHASES), jumps, gathered
 
 
-def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int]]:
+def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int], float]:
     """Path of most votes through (cells, phases), phases going round, and where it jumps."""
     count, phases = votes.shape
     reach = max(int(np.ceil(_REACH_HZ * step_s * phases)), 1)
@@ -93,7 +95,7 @@ def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int]
         away = (path[cell] - path[cell - 1] + phases // 2) % phases - phases // 2
         if abs(away) > reach:
             jumps.append(cell)
-    return path, jumps[::-1]
+    return path, jumps[::-1], float(total.max())
 
 
 def refine(

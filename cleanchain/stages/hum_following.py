@@ -32,6 +32,8 @@ from cleanchain.operators.projection import ExpectedHum, HumProjection
 _STRETCH_S, _STRETCHES = 4.0, 40
 #: How far the take's mean frequency may be from that of the silence, Hz.
 _OFFSET_HZ = 0.6
+#: Offsets that are tried around the best one, Hz.
+_NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
 _UNSTEADY = 1e-3
 #: A hum is heard where its level is so many standard deviations above zero, and so high.
@@ -168,10 +170,15 @@ def follow(take: Source, model: HumModel) -> Followed:
     if abs(offset_hz) > 0.2:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
         periods, offset_hz = periods_of(take, frames), 0.0
-    cells = cells_of(retuned(periods, frames, offset_hz), frames)
     quiet = (model.noise + _UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
+    # A note near a line may have drawn the offset: the one whose path gathers most votes counts.
+    tried = []
+    for nearby_hz in _NEARBY_HZ:
+        seen = cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
+        path, at, votes = rough_path(seen, model.amplitudes, seen.beside + quiet)
+        tried.append((votes, offset_hz + nearby_hz, seen, path, at))
+    _, offset_hz, cells, phase, jumps = max(tried, key=lambda one: one[0])
     noise = cells.beside + quiet
-    phase, jumps = rough_path(cells, model.amplitudes, noise)
     sd = np.zeros(cells.count)
     for _ in range(3):
         level = levels_of(cells, model.amplitudes, phase, noise)
