@@ -20,9 +20,10 @@ import soundfile
 from cleanchain.audio.capture import Capture
 from cleanchain.cli.main import cli
 from cleanchain.errors import CleanchainError, FitError, InputError, SettingError
+from cleanchain.presets.fit import check_fit
 from cleanchain.presets.floor import pack_floor, unpack_floor
 from cleanchain.presets.names import check_name, find_preset
-from cleanchain.presets.passport import check_fit, learn
+from cleanchain.presets.passport import learn
 from cleanchain.presets.text import parse_preset
 from tests.faults.sounds import RATE_HZ, hiss, hum, notes
 
@@ -139,7 +140,8 @@ def test_fault_13_a_preset_of_another_rate(takes: Path, call: Call) -> None:
 def test_fault_34_a_floor_of_another_level(move_db: float, verdict: str) -> None:
     gain = 10 ** (move_db / 20)
     take = notes(12, first_s=5.0) + gain * (hum(12) + hiss(12))
-    fit = check_fit(Capture(np.tile(FLOOR, (3, 1)).T, RATE_HZ), Capture(take.T, RATE_HZ))
+    floor, _ = learn(Capture(np.tile(FLOOR, (3, 1)).T, RATE_HZ))
+    fit = check_fit(floor, Capture(take.T, RATE_HZ))
     assert fit.verdict == verdict, fit
 
 
