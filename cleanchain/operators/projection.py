@@ -32,7 +32,7 @@ class ExpectedHum:
         Times of the knots, s, ascending.
     cycles : ndarray of shape (knots,)
         Phase of the mains beyond the steady turn of the frames, in cycles.
-    shape : ndarray of complex, shape (channels, knots or 1, harmonics)
+    shape : ndarray of complex, shape (channels, harmonics)
         Amplitudes at a phase of zero and a level of one.
     trust : ndarray of shape (channels, knots, harmonics)
         One over the variance of the real part of a period's amplitude, all but the hum.
@@ -52,15 +52,13 @@ class ExpectedHum:
         low = np.clip(knots, 0, max(self.knot_s.size - 2, 0))
         high = np.minimum(low + 1, self.knot_s.size - 1)
         gap = np.maximum(self.knot_s[high] - self.knot_s[low], 1e-9)
-        part = np.clip((seconds - self.knot_s[low]) / gap, 0.0, 1.0)
+        # Beyond the first and the last knot the mains go on at their frequency there.
+        part = np.clip((seconds - self.knot_s[low]) / gap, -1.0, 2.0)
         cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
         turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
-        blend = part[:, None]
+        blend = np.clip(part, 0.0, 1.0)[:, None]
         trust = self.trust[:, low] + blend * (self.trust[:, high] - self.trust[:, low])
-        shape = self.shape
-        if shape.shape[1] > 1:
-            shape = shape[:, low] + blend * (shape[:, high] - shape[:, low])
-        return shape * turn, trust
+        return self.shape[:, None] * turn, trust
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,15 +80,12 @@ class HumProjection(Operator):
         For each level, how many levels before and after it is averaged with, under a Hann window.
     breaks : tuple of int
         Periods at which another stretch begins; no level looks across.
-    share : ndarray of shape (channels, harmonics)
-        Part of each harmonic that is subtracted.
     """
 
     frames: HarmonicFrames
     hum: ExpectedHum
     half_bins: NDArray[np.int_]
     breaks: tuple[int, ...]
-    share: Reals
 
     @cached_property
     def reach(self) -> int:
@@ -119,8 +114,7 @@ class _ProjectionFlow(Flow):
         self._blocks_in = 0
         self._blocks_out = 0
         self._blocks = -(-frames // self._block) if frames else 0
-        self._across: dict[int, tuple[Samples, Reals, Amplitudes]] = {}
-        self._last: Samples | None = None  # hum of the period before the next block
+        self._across: dict[int, tuple[Samples, Reals]] = {}
 
     def push(self, block: Samples) -> Samples:
         """See `Flow.push`."""
@@ -160,7 +154,7 @@ class _ProjectionFlow(Flow):
         # A last period that is cut off says nothing.
         whole = self._frames // plan.frames.hop
         inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
-        self._across[self._blocks_in] = (above * inside, below * inside, hum)
+        self._across[self._blocks_in] = (above * inside, below * inside)
         self._fitted.append(samples)
         self._blocks_in += 1
 
@@ -181,7 +175,7 @@ class _ProjectionFlow(Flow):
             np.zeros((self._lanes, self._channels, _BLOCK)),
             np.zeros((self._channels, _BLOCK)),
         )
-        parts = [self._across.get(one, empty)[:2] for one in around]
+        parts = [self._across.get(one, empty) for one in around]
         above = np.concatenate([part[0] for part in parts], axis=-1)
         below = np.concatenate([part[1] for part in parts], axis=-1)
         # One period more on either side, so that the sound can be joined up to the next block.
@@ -190,12 +184,8 @@ class _ProjectionFlow(Flow):
             above, below, (number - ahead) * _BLOCK, range(first - 1, first + _BLOCK + 1),
             plan.half_bins, plan.breaks,
         )  # fmt: skip
-        hum = self._across[number][2]
-        nothing = np.zeros_like(hum[:, :1])
-        before = self._across[number - 1][2][:, -1:] if number - 1 in self._across else nothing
-        after = self._across[number + 1][2][:, :1] if number + 1 in self._across else nothing
-        hum = np.concatenate([before, hum, after], axis=1)
-        amplitudes = level[..., None] * (hum * plan.share[:, None])
+        hum, _ = plan.hum.at(plan.frames, first - 1, _BLOCK + 2)
+        amplitudes = level[..., None] * hum
         sound = plan.frames.sound(amplitudes)  # from hop // 2 in the period before
         hop = plan.frames.hop
         samples = self._fitted.pop(0)

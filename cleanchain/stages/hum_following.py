@@ -115,14 +115,13 @@ class Followed:
         return ExpectedHum(
             np.insert(knots, places, np.repeat(when, 2)),
             np.insert(cycles, places, cycles[sources]),
-            self.model.amplitudes[:, None],
+            self.model.amplitudes,
             np.insert(trust, places, trust[:, sources], axis=1),
         )
 
     def operator(self) -> HumProjection:
         """Return the operator that takes the hum out."""
-        share = np.ones(self.model.amplitudes.shape)
-        return HumProjection(self.frames, self.expected(), self.levels[0], self.breaks, share)
+        return HumProjection(self.frames, self.expected(), self.levels[0], self.breaks)
 
     def continued(self, frames: int, joins: Sequence[int] = ()) -> Samples:
         """Return the hum alone, at the level and along the phase that were found.

@@ -182,3 +182,14 @@ def test_frequency_reaches_the_joint_cramer_rao_bound(runs: int) -> None:
     # The variance of 120 runs is itself known to 13 % (one standard deviation).
     assert 0.8 * (runs > 1000) + 0.6 * (runs <= 1000) < np.mean(np.square(errors)) / bound < 1.5
     assert abs(np.mean(errors)) < 4 * np.sqrt(bound / runs)
+
+
+def test_the_first_and_the_last_moments_are_as_clean_as_the_rest() -> None:
+    """Half a period of hum that is left at an edge is a click, and would pass for a thump."""
+    noise = hum(mains(50.03, 0.02, SECONDS, 30), ODD)
+    source = Capture(noise + hiss(SECONDS, 31), RATE_HZ)
+    silence = Capture(hum(mains(49.98, 0.02, 8, 32), ODD) + hiss(8, 33), RATE_HZ)
+    left = Hum().plan(source, silence).apply(source, Capture(noise, RATE_HZ))[1].samples[0]
+    edge = RATE_HZ // 50
+    for part in (slice(0, edge), slice(-edge, None)):
+        assert np.sum(left[part] ** 2) < 1e-3 * np.sum(noise[part] ** 2)
