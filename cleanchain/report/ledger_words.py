@@ -54,7 +54,7 @@ _HOW = {
     "signal_lost_db": "power of the signal alone before and after, a plain gain taken out",
     "signal_error_db": "what the step changed in the signal, relative to the signal",
     "cost_db": "largest loss over octaves of attacks, body, tails 6 dB out of the noise",
-    "musical_noise": "kurtosis of the hiss, after over before, in pauses; over 3 chirps",
+    "musical_noise": "kurtosis of the hiss, after over before, where it is alone; over 3 chirps",
 }
 _FROM = {
     "known": "signal, hum and hiss were given apart.",

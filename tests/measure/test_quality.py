@@ -66,6 +66,31 @@ def test_musical_noise_of_untouched_noise_is_one_and_of_a_random_mask_is_not() -
     assert quality.musical_noise(noise, chirping, silent) > 10
 
 
+def test_musical_noise_is_not_decided_by_a_few_tiles_beside_the_notes() -> None:
+    rng = np.random.default_rng(6)
+    noise = quality.tiles(rng.standard_normal((1, 480_000)), 48_000)
+    silent = quality.tiles(np.zeros((1, 480_000)), 48_000)
+    mask = np.full(noise.power.shape, 0.06)
+    mask[:, ::100, 20:24] = 1.0
+    left = quality.Tiles(noise.power * mask, noise.bin_hz, noise.hop_s)
+    assert quality.musical_noise(noise, left, silent) == pytest.approx(1.0, abs=0.01)
+
+
+def test_musical_noise_finds_the_octave_that_chirps() -> None:
+    rng = np.random.default_rng(7)
+    noise = quality.tiles(rng.standard_normal((1, 480_000)), 48_000)
+    silent = quality.tiles(np.zeros((1, 480_000)), 48_000)
+    mask = np.full(noise.power.shape, 0.003)
+    mask[..., 116:226] = np.where(rng.random(mask[..., 116:226].shape) < 0.03, 1.0, 0.003)
+    left = quality.Tiles(noise.power * mask, noise.bin_hz, noise.hop_s)
+    assert quality.musical_noise(noise, left, silent) > 10
+
+
+def test_musical_noise_of_a_moment_is_not_a_number() -> None:
+    short = quality.tiles(np.random.default_rng(8).standard_normal((1, 20_000)), 48_000)
+    assert quality.musical_noise(short, short, quality.tiles(np.zeros((1, 20_000)), 48_000)) is None
+
+
 def test_fixed_cost_sees_through_noise_as_loud_as_the_signal() -> None:
     rng = np.random.default_rng(5)
     signal = np.zeros((1, 200_000))
