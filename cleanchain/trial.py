@@ -13,11 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanchain.account import Parts, account, untouched
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
+from cleanchain.draws import averaged, with_fixed_costs
 from cleanchain.errors import InputError
-from cleanchain.ledger import Ledger, Parts, account, averaged, untouched, with_fixed_costs
+from cleanchain.ledger import Ledger
 from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.fixed_cost import FixedCost, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor

@@ -17,6 +17,7 @@ FLOORS = (
     ("stages",),
     ("chain",),
     ("ledger",),
+    ("account", "draws"),
     ("trial",),
     ("budget", "cost_limit", "demo", "precautions", "silences"),
     ("cleaning", "compare"),

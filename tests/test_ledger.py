@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cleanchain.account import Parts, account, untouched
 from cleanchain.audio.capture import Capture
 from cleanchain.chain import Chain
-from cleanchain.ledger import Parts, account, averaged, untouched
+from cleanchain.draws import averaged
 from cleanchain.report.ledger_words import explain, in_words, warning
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass

@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
+from cleanchain.account import account
 from cleanchain.audio.capture import Capture
 from cleanchain.chain import Chain
-from cleanchain.ledger import account
 from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate

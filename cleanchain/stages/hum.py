@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Literal
 from cleanchain.audio.recall import Recall
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
-from cleanchain.measure import hum_in_take
+from cleanchain.measure import hum_in_take, line_path
 from cleanchain.measure.hum import HumModel, learn_silence
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.operators.base import Identity
@@ -102,9 +102,9 @@ class Hum(Stage):
         if model is None:
             return self._none()
         frames, phase, seen = followed(take, model)
-        heard = hum_in_take.presence(seen, model)
-        mains_hz = frames.mains_hz + hum_in_take.mean_offset_hz(phase, frames, heard)
-        findings = among_notes(model, mains_hz, hum_in_take.spread_hz(phase, frames))
+        heard = line_path.presence(seen, model)
+        mains_hz = frames.mains_hz + line_path.mean_offset_hz(phase, frames, heard)
+        findings = among_notes(model, mains_hz, line_path.spread_hz(phase, frames))
         reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
         if self.method == "track":
             return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.measure.hum import HumModel
-from cleanchain.measure.hum_in_take import LinesModel
 from cleanchain.measure.hum_path import CAUTIONS, guess_path
+from cleanchain.measure.line_path import LinesModel
 from cleanchain.stages.hum_following import Followed
 from cleanchain.units import format_time
 

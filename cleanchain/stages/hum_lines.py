@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
 from cleanchain.fourier import fast_length_within, rfft
-from cleanchain.measure import hum_in_take as learning
-from cleanchain.measure.hum_in_take import LinesModel
+from cleanchain.measure import line_path
+from cleanchain.measure.hum_in_take import expected_levels
+from cleanchain.measure.line_path import LinesModel
 from cleanchain.operators.line_frames import Amplitudes, LineFrames
 from cleanchain.operators.line_projection import LineProjection
 
@@ -24,12 +25,12 @@ def lines_out(
     take: Source, model: LinesModel, frames: LineFrames, phase: Reals, seen: Amplitudes
 ) -> LineProjection:
     """Return the operator that takes the lines of a followed hum out, down to what lies around."""
-    level = learning.expected_levels(seen, phase, model)
-    count = learning.frame_count(take, frames)
+    level = expected_levels(seen, phase, model)
+    count = line_path.frame_count(take, frames)
     return LineProjection(
         frames=frames,
-        phase=learning.to_frames(phase, take, frames),
-        level=learning.to_frames(level, take, frames),
+        phase=line_path.to_frames(phase, take, frames),
+        level=line_path.to_frames(level, take, frames),
         shape=model.amplitudes,
         weight=np.ones((take.channels, count, 1), dtype=np.float32),
         half_frames=half_frames(seen, phase, model, frames),
@@ -45,15 +46,15 @@ def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Amplit
     frames : LineFrames
         Centred on the take's own mean frequency.
     phase : ndarray of shape (times,)
-        Path of the phase beyond the steady turn, rad, on the times of `learning.average`.
+        Path of the phase beyond the steady turn, rad, on the times of `line_path.average`.
     seen : ndarray of complex, shape (channels, times, harmonics)
         The averaged amplitudes.
     """
     frames = LineFrames(take.rate_hz, model.mains_hz, model.harmonics)
     for _ in range(2):
-        seen = learning.average(learning.amplitudes_of(take, frames))
-        phase = learning.follow_phase(seen, model)
-        offset_hz = learning.mean_offset_hz(phase, frames, learning.presence(seen, model))
+        seen = line_path.average(line_path.amplitudes_of(take, frames))
+        phase = line_path.follow_phase(seen, model)
+        offset_hz = line_path.mean_offset_hz(phase, frames, line_path.presence(seen, model))
         if abs(offset_hz) < 0.02:
             break
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
@@ -68,8 +69,8 @@ def half_frames(
     A line is wide when what lies 0.2 to 0.5 Hz (0.5 to 1 Hz) beside it stands 9 dB above what
     lies further out, as of a hum whose level is unsteady.
     """
-    turned = learning.turned(seen, phase, model)
-    times_hz = frames.rate_hz / (frames.hop * learning.STRIDE)
+    turned = line_path.turned(seen, phase, model)
+    times_hz = frames.rate_hz / (frames.hop * line_path.STRIDE)
     count = turned.shape[1]
     spectrum = np.abs(np.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
     hz = np.abs(np.fft.fftfreq(count, 1 / times_hz))

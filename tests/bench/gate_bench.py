@@ -17,9 +17,9 @@ from pathlib import Path
 import noisereduce
 import numpy as np
 
+from cleanchain.account import Parts, account
 from cleanchain.audio.capture import Capture
 from cleanchain.chain import Chain
-from cleanchain.ledger import Parts, account
 from cleanchain.operators.short_time import Frames
 from cleanchain.stages.gate import Gate
 from tests.bench.mixes import HISSES, RATE_HZ, Mix, Wave, mix, si_sdr_db

@@ -3,10 +3,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from cleanchain.account import Parts, account
 from cleanchain.audio.capture import Capture
 from cleanchain.chain import Chain
 from cleanchain.errors import InputError, SettingError
-from cleanchain.ledger import Parts, account
 from cleanchain.measure.quality import musical_noise, tiles
 from cleanchain.stages.gate import Gate
 

@@ -1,0 +1,262 @@
+"""The accounting of a plan: known parts are sent through it, and what became of them is measured.
+
+Every number of a ledger comes from here: a signal and a noise that are known apart go through the
+very plan that was made on their mixture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cleanchain.audio.capture import Capture
+from cleanchain.audio.source import Samples
+from cleanchain.chain import ChainPlan
+from cleanchain.ledger import Entry, Evidence, Ledger
+from cleanchain.measure import quality
+from cleanchain.measure.cells import (
+    FRAME_S,
+    HIGH_OCTAVES_HZ,
+    LOW_FRAME_S,
+    LOW_OCTAVES_HZ,
+    cells,
+    costliest,
+    parts_of_notes,
+)
+from cleanchain.measure.quality import Tiles
+from cleanchain.operators.gain import Gain
+from cleanchain.stages.base import Plan
+
+
+@dataclass(frozen=True)
+class Parts:
+    """A mixture whose parts are known apart.
+
+    Parameters
+    ----------
+    signal, hum, hiss : Capture
+        Of equal shape and rate; their sum is the mixture.
+    """
+
+    signal: Capture
+    hum: Capture
+    hiss: Capture
+
+    @property
+    def mixture(self) -> Capture:
+        """Signal and noise together."""
+        total = self.signal.samples + self.hum.samples + self.hiss.samples
+        return Capture(total, self.signal.rate_hz, self.signal.name)
+
+
+_NO_NOISE = "there is no noise in it"
+_NO_HUM = "there is no hum in the noise"
+_NO_HISS = "there is no hiss in the noise"
+_NO_SIGNAL = "there is no signal in it"
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """A mixture and its parts at one point of a chain, with what is measured on them."""
+
+    mixture: Samples
+    signal: Samples
+    hum: Samples
+    hiss: Samples
+    rate_hz: int
+
+    @cached_property
+    def noise(self) -> Samples:
+        return self.hum + self.hiss
+
+    @cached_property
+    def signal_cells(self) -> tuple[Tiles, Tiles]:
+        """On frames for the low octaves, and on frames for the high ones."""
+        return self._cells(self.signal)
+
+    @cached_property
+    def noise_cells(self) -> tuple[Tiles, Tiles]:
+        return self._cells(self.noise)
+
+    def _cells(self, wave: Samples) -> tuple[Tiles, Tiles]:
+        low = quality.tiles(wave, self.rate_hz, LOW_FRAME_S)
+        return low, quality.tiles(wave, self.rate_hz, FRAME_S)
+
+    @cached_property
+    def signal_tiles(self) -> Tiles:
+        return quality.tiles(self.signal, self.rate_hz)
+
+    @cached_property
+    def hiss_tiles(self) -> Tiles:
+        return quality.tiles(self.hiss, self.rate_hz)
+
+    @cached_property
+    def parts_of_notes(self) -> list[NDArray[np.int_]]:
+        return [
+            parts_of_notes(self.signal, self.rate_hz, 1 / short.hop_s, short.power.shape[1])
+            for short in self.signal_cells
+        ]
+
+
+def account(
+    plan: ChainPlan, parts: Parts, evidence: Evidence, reasons: Mapping[str, str] | None = None
+) -> Ledger:
+    """Send known parts through a chain's plans and write down what became of them.
+
+    Parameters
+    ----------
+    plan : ChainPlan
+        Planned on ``parts.mixture``.
+    parts : Parts
+        What the mixture is made of.
+    evidence : {"known", "trial", "silence"}
+        Where the parts come from.
+    reasons : mapping of str to str, optional
+        Words for numbers that the parts cannot give.
+    """
+    first = _State(
+        parts.mixture.samples,
+        parts.signal.samples,
+        parts.hum.samples,
+        parts.hiss.samples,
+        parts.signal.rate_hz,
+    )
+    given = reasons or {}
+    now, rows = first, []
+    # One worker measures the last step while the next one is on its way.
+    with ThreadPoolExecutor(1) as pool:
+        for step in plan.plans:
+            after = _send(step, now)
+            if step.is_identity or isinstance(step.operator, Gain):
+                rows.append(pool.submit(_nothing, now, evidence, given))
+            else:
+                rows.append(pool.submit(entry, now, after, step.gain, evidence, given))
+            now = after
+        total = pool.submit(entry, first, now, plan.gain, evidence, given)
+        return Ledger(tuple(row.result() for row in rows), total.result())
+
+
+def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None = None) -> Ledger:
+    """Return the ledger of a chain that returns the very samples it is given.
+
+    Parameters
+    ----------
+    stages : int
+        How many stages it has.
+    evidence : {"known", "trial", "silence"}
+        Where the numbers come from.
+    given : mapping of str to str, optional
+        Words for numbers that are not known.
+    """
+    some = np.ones((1, 1))
+    one = _nothing(_State(some, some, some, some, 1), evidence, given or {})
+    return Ledger((one,) * stages, one)
+
+
+def _send(step: Plan, state: _State) -> _State:
+    if step.is_identity:
+        return state
+    parts = (state.mixture, state.signal, state.hum, state.hiss)
+    driver, *passengers = (Capture(samples, state.rate_hz) for samples in parts)
+    mixture, signal, hum, hiss = (lane.samples for lane in step.apply(driver, *passengers))
+    return _State(mixture, signal, hum, hiss, state.rate_hz)
+
+
+def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:
+    """Return the entry of a step that changes nothing, or nothing but a declared gain."""
+    signal, hum, hiss = state.signal, state.hum, state.hiss
+    reasons = {"where": "nothing is removed", **given}
+
+    def unless(name: str, wave: Samples, why: str, value: float) -> float | None:
+        if name in given:
+            return None
+        if not np.any(wave):
+            reasons[name] = why
+            return None
+        return value
+
+    return Entry(
+        noise_removed_db=unless("noise_removed_db", hum + hiss, _NO_NOISE, 0.0),
+        hum_removed_db=unless("hum_removed_db", hum, _NO_HUM, 0.0),
+        hiss_removed_db=unless("hiss_removed_db", hiss, _NO_HISS, 0.0),
+        signal_lost_db=unless("signal_lost_db", signal, _NO_SIGNAL, 0.0),
+        signal_error_db=unless("signal_error_db", signal, _NO_SIGNAL, quality.ERROR_FLOOR_DB),
+        cost_db=unless("cost_db", signal, _NO_SIGNAL, 0.0),
+        cost_where=None,
+        musical_noise=unless("musical_noise", hiss, _NO_HISS, 1.0),
+        evidence=evidence,
+        reasons=reasons,
+    )
+
+
+def entry(
+    before: _State,
+    after: _State,
+    declared_gain: float,
+    evidence: Evidence,
+    given: Mapping[str, str],
+) -> Entry:
+    """Measure one step from what went in and what came out."""
+    signal, hum, hiss, noise = before.signal, before.hum, before.hiss, before.noise
+    kept, hum_left, hiss_left, left = after.signal, after.hum, after.hiss, after.noise
+    fit = quality.best_gain(signal, kept)
+    gain = declared_gain if fit is None else fit
+    reasons = dict(given)
+
+    def known(name: str, value: float | None, why: str) -> float | None:
+        if name in given:
+            return None
+        if value is None:
+            reasons.setdefault(name, why)
+        return value
+
+    found = []
+    for index, octaves_hz in enumerate((LOW_OCTAVES_HZ, HIGH_OCTAVES_HZ)):
+        found += cells(
+            before.signal_cells[index],
+            before.noise_cells[index],
+            after.signal_cells[index],
+            after.noise_cells[index],
+            before.parts_of_notes[index],
+            declared_gain,
+            gain,
+            octaves_hz,
+        )
+    worst = costliest(found)
+    chirp = None
+    if "musical_noise" not in given and np.any(hiss):
+        chirp = quality.musical_noise(before.hiss_tiles, after.hiss_tiles, before.signal_tiles)
+    return Entry(
+        noise_removed_db=known(
+            "noise_removed_db", quality.noise_removed_db(noise, left, gain), _NO_NOISE
+        ),
+        hum_removed_db=known(
+            "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), _NO_HUM
+        ),
+        hiss_removed_db=known(
+            "hiss_removed_db", quality.noise_removed_db(hiss, hiss_left, gain), _NO_HISS
+        ),
+        signal_lost_db=known(
+            "signal_lost_db",
+            quality.signal_lost_db(signal, kept, declared_gain),
+            _NO_SIGNAL,
+        ),
+        signal_error_db=known("signal_error_db", quality.signal_error_db(signal, kept), _NO_SIGNAL),
+        cost_db=known(
+            "cost_db",
+            None if worst is None else worst.signal_lost_db,
+            "nowhere does the signal stand 6 dB above the noise",
+        ),
+        cost_where=None if worst is None or "cost_db" in given else worst.name,
+        musical_noise=known(
+            "musical_noise", chirp, "too few places where the noise is heard alone"
+        ),
+        evidence=evidence,
+        reasons=reasons,
+        where=tuple(found),
+    )
