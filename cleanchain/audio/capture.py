@@ -73,7 +73,8 @@ def check_finite(samples: Samples, rate_hz: int, name: str, first_frame: int = 0
         f"channel {channel + 1} holds {samples[channel, frame]} at "
         f"{format_time((first_frame + frame) / rate_hz)} ({count} such samples in this stretch)",
         where=name,
-        fix="Export the recording again, or cut the damaged stretch out first.",
+        fix="Export the recording again, or cut the damaged stretch out first; clean --repair-nan "
+        "bridges short ones.",
     )
 
 

@@ -60,8 +60,33 @@ class ReadableByRange:
             yield self.read(start, min(start + block_frames, self.frames))
 
 
+class View(ReadableByRange):
+    """A source seen in another way, at its rate and with its channels unless the view differs."""
+
+    source: Source
+
+    @property
+    def rate_hz(self) -> int:
+        """Sampling rate in Hz."""
+        return self.source.rate_hz
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return self.source.channels
+
+
+class WholeView(View):
+    """A view of the source's length."""
+
+    @property
+    def frames(self) -> int:  # type: ignore[override]
+        """Number of frames."""
+        return self.source.frames
+
+
 @dataclass(frozen=True)
-class Excerpt(ReadableByRange):
+class Excerpt(View):
     """Stretches of a source, one after the other.
 
     Parameters
@@ -77,16 +102,6 @@ class Excerpt(ReadableByRange):
     source: Source
     ranges: Sequence[tuple[int, int]]
     name: str
-
-    @property
-    def rate_hz(self) -> int:
-        """Sampling rate in Hz."""
-        return self.source.rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels."""
-        return self.source.channels
 
     @property
     def frames(self) -> int:  # type: ignore[override]

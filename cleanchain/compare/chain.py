@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Excerpt, ReadableByRange, Samples, Source
+from cleanchain.audio.source import Excerpt, Samples, Source, WholeView
 from cleanchain.compare.placing import LEAST_S, place_of
 from cleanchain.errors import FitError, InputError
 from cleanchain.measure.alignment import Alignment
@@ -35,28 +35,13 @@ _LOOK_S = 60.0
 
 
 @dataclass(frozen=True)
-class Scaled(ReadableByRange):
+class Scaled(WholeView):
     """A source times a factor, less another where one is given: `subtrahend - gain source`."""
 
     source: Source
     gain: float
     subtrahend: Source | None
     name: str
-
-    @property
-    def rate_hz(self) -> int:
-        """Sampling rate in Hz."""
-        return self.source.rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels."""
-        return self.source.channels
-
-    @property
-    def frames(self) -> int:  # type: ignore[override]
-        """Number of frames."""
-        return self.source.frames
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop."""

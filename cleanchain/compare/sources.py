@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cleanchain.audio.source import ReadableByRange, Samples, Source
+from cleanchain.audio.source import Samples, Source, WholeView
 
 
 @dataclass(frozen=True)
-class OneChannel(ReadableByRange):
+class OneChannel(WholeView):
     """One channel.
 
     Parameters
@@ -26,19 +26,9 @@ class OneChannel(ReadableByRange):
     name: str
 
     @property
-    def rate_hz(self) -> int:
-        """Sampling rate in Hz."""
-        return self.source.rate_hz
-
-    @property
     def channels(self) -> int:
         """Number of channels: one."""
         return 1
-
-    @property
-    def frames(self) -> int:  # type: ignore[override]
-        """Number of frames."""
-        return self.source.frames
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, shape (1, stop - start)."""

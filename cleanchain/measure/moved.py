@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import ReadableByRange, Samples, Source
+from cleanchain.audio.source import Samples, Source, View
 
 Reals = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _BLOCK = 1 << 14
 
 
 @dataclass(frozen=True)
-class Moved(ReadableByRange):
+class Moved(View):
     """A source read at other moments: frame n is that at ``first + n`` on the other clock.
 
     Parameters
@@ -43,16 +43,6 @@ class Moved(ReadableByRange):
     frames: int
     gain: float
     name: str
-
-    @property
-    def rate_hz(self) -> int:
-        """Sampling rate in Hz."""
-        return self.source.rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels."""
-        return self.source.channels
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, interpolated; silence where the source has none."""
