@@ -10,7 +10,8 @@ from typing import Literal, get_args
 import numpy as np
 
 from cleanchain.audio.source import Source
-from cleanchain.errors import FitError, SettingError
+from cleanchain.errors import SettingError
+from cleanchain.measure.band_powers import check_alike
 from cleanchain.measure.capture_checks import Check, check_capture
 from cleanchain.measure.gain_moved import LEAST_DB, compare_floors, compare_residual
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
@@ -105,7 +106,7 @@ def measure_build(
     """
     if "silence" not in captures:
         raise SettingError("a build cannot be measured without a silence capture of it")
-    _check_fit(captures, channel)
+    check_alike([captures["silence"], *captures.values()], channel)
     present = [role for role in ROLES if role in captures]
     pairs = [(role, quiet) for role, quiet in _PAIRS if role in captures and quiet in captures]
     with ThreadPoolExecutor(2) as pool:
@@ -140,23 +141,6 @@ def measure_build(
         tuple(checks),
         _reasons(levels, hearing, listening),
     )
-
-
-def _check_fit(captures: Mapping[Role, Source], channel: int) -> None:
-    rate_hz = captures["silence"].rate_hz
-    for source in captures.values():
-        if source.rate_hz != rate_hz:
-            raise FitError(
-                f"has {source.rate_hz} Hz, the silence {rate_hz} Hz",
-                where=source.name,
-                fix="Record all captures of a set at one rate.",
-            )
-        if channel >= source.channels:
-            raise FitError(
-                f"has {source.channels} channels, but channel {channel + 1} is asked for",
-                where=source.name,
-                fix="Name another --channel.",
-            )
 
 
 def _search(

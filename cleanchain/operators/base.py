@@ -169,14 +169,33 @@ def run(
 
 def check_same_shape(one: Source, other: Source) -> None:
     """Refuse two sources that differ in rate, channels or frames."""
+    fix = "Give a recording of the same rate, channel count and length."
+    check_same_format(one, other, fix)
+    if one.frames != other.frames:
+        raise FitError(
+            f"has {other.frames} frames, but {one.name} has {one.frames}",
+            where=other.name,
+            fix=fix,
+        )
+
+
+def check_same_format(one: Source, other: Source, fix: str) -> None:
+    """Refuse a source whose rate or channels differ from those of another.
+
+    Parameters
+    ----------
+    one, other : Source
+        The second is blamed.
+    fix : str
+        What to do about it.
+
+    Raises
+    ------
+    FitError
+    """
     for what, a, b in (
         ("Hz", one.rate_hz, other.rate_hz),
-        ("channels", one.channels, other.channels),
-        ("frames", one.frames, other.frames),
+        ("channel(s)", one.channels, other.channels),
     ):
         if a != b:
-            raise FitError(
-                f"has {b} {what}, but {one.name} has {a}",
-                where=other.name,
-                fix="Give a recording of the same rate, channel count and length.",
-            )
+            raise FitError(f"has {b} {what}, but {one.name} has {a}", where=other.name, fix=fix)

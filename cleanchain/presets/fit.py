@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.errors import FitError
 from cleanchain.measure.floor_seen import BandLevels, Seen, band_levels, floor_seen, floors_apart
 from cleanchain.measure.gain_moved import agreement
 from cleanchain.measure.mains import find_candidates
+from cleanchain.operators.base import check_same_format
 from cleanchain.presets.floor import Floor
 from cleanchain.stages.hum import Hum
 
@@ -148,17 +148,8 @@ def check_fit(floor: Floor, take: Source, levels: list[BandLevels] | None = None
     FitError
         If rate or channels differ: then nothing can be compared, or cleaned.
     """
-    silence = floor.silence
-    for unit, here, there in (
-        ("Hz", take.rate_hz, silence.rate_hz),
-        ("channel(s)", take.channels, silence.channels),
-    ):
-        if here != there:
-            raise FitError(
-                f"has {here} {unit}, the preset's floor {there}",
-                where=take.name,
-                fix="Record a silence with the take's settings and tune a preset to it.",
-            )
+    fix = "Record a silence with the take's settings and tune a preset to it."
+    check_same_format(floor.silence, take, fix)
     seen = [
         floor_seen(one, other)
         for one, other in zip(levels or levels_of(floor), _levels(take, floor), strict=True)

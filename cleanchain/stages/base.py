@@ -11,8 +11,7 @@ import numpy as np
 
 from cleanchain.audio.capture import Capture
 from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
-from cleanchain.errors import FitError
-from cleanchain.operators.base import Identity, Operator, run
+from cleanchain.operators.base import Identity, Operator, check_same_format, run
 from cleanchain.operators.planned import Planned
 
 
@@ -96,7 +95,9 @@ class Stage(ABC):
             If the silence cannot serve this stage.
         """
         if silence is not None:
-            _check_fits(take, silence)
+            check_same_format(
+                take, silence, "Record the silence with the same settings as the take."
+            )
         return self._design(take, silence)
 
     @abstractmethod
@@ -111,16 +112,3 @@ class Stage(ABC):
     def settings(self) -> dict[str, Any]:
         """Return the settings as plain data, units in the names."""
         return asdict(self)  # type: ignore[call-overload,no-any-return]
-
-
-def _check_fits(take: Source, silence: Source) -> None:
-    for what, a, b in (
-        ("Hz", take.rate_hz, silence.rate_hz),
-        ("channel(s)", take.channels, silence.channels),
-    ):
-        if a != b:
-            raise FitError(
-                f"has {b} {what}, but {take.name} has {a}",
-                where=silence.name,
-                fix="Record the silence with the same settings as the take.",
-            )
