@@ -22,6 +22,15 @@ UNITS: dict[str, dict[str, float]] = {
 }
 
 
+def percent(part: float) -> str:
+    """Write a part of a whole without rounding it to nothing or to all of it: ``over 99.5 %``."""
+    if 0.0 < part < 0.005:
+        return "under 0.5 %"
+    if 0.995 <= part < 1.0:
+        return "over 99.5 %"
+    return f"{100 * part:.0f} %"
+
+
 def parse_quantity(text: str, quantity: str) -> float:
     """Read a number with its unit.
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from cleanchain.measure.bands import centre_name
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -38,7 +40,7 @@ def _print_pair(data: dict[str, Any], pair: str, screen: Console) -> None:
     _table(
         screen,
         ("band Hz", "dB", "95 % interval", "differs"),
-        [(_hz(row["centre_hz"]), *_difference(row)) for row in rows],
+        [(centre_name(row["centre_hz"]), *_difference(row)) for row in rows],
     )
     wide = [row for row in data.get("octaves", []) if row["pair"] == pair and row["alone"]]
     if wide:
@@ -46,7 +48,7 @@ def _print_pair(data: dict[str, Any], pair: str, screen: Console) -> None:
         _table(
             screen,
             ("octave around Hz", "dB", "95 % interval"),
-            [(_hz(row["centre_hz"]), *_difference(row)[:2]) for row in wide],
+            [(centre_name(row["centre_hz"]), *_difference(row)[:2]) for row in wide],
         )
     for hum in data.get("hum", []):
         if hum["pair"] == pair and hum["lines"]:
@@ -114,7 +116,7 @@ def _print_snr(data: dict[str, Any], pair: str, screen: Console) -> None:
             ("band Hz", "coherence", "dB", "95 % interval"),
             [
                 (
-                    _hz(row["centre_hz"]),
+                    centre_name(row["centre_hz"]),
                     f"{row['coherence']:.4f}",
                     _signed(row["snr_db"]),
                     f"{_signed(row['snr_low_db'])} to {_signed(row['snr_high_db'])}",
@@ -130,7 +132,7 @@ def _print_snr(data: dict[str, Any], pair: str, screen: Console) -> None:
             ("band Hz", "dB", "95 % interval", "differs", "more sensitive by", "quieter by"),
             [
                 (
-                    _hz(row["centre_hz"]),
+                    centre_name(row["centre_hz"]),
                     *_difference(row),
                     _part(row, "more_sensitive"),
                     _part(row, "quieter"),
@@ -170,7 +172,7 @@ def _print_takes(data: dict[str, Any], screen: Console) -> None:
             [
                 (
                     row["take"],
-                    _hz(row["centre_hz"]),
+                    centre_name(row["centre_hz"]),
                     f"{row['level_dbfs']:.1f}",
                     f"{row['low_dbfs']:.1f} to {row['high_dbfs']:.1f}",
                 )
@@ -187,7 +189,7 @@ def _print_chain(data: dict[str, Any], screen: Console) -> None:
         ("band Hz", "before, dBFS", "after", "change dB", "removed, dBFS"),
         [
             (
-                _hz(row["centre_hz"]),
+                centre_name(row["centre_hz"]),
                 f"{row['reference_dbfs']:.1f}",
                 f"{row['level_dbfs']:.1f}",
                 _signed(row["difference_db"]),
@@ -239,10 +241,6 @@ def _table(screen: Console, headings: Sequence[str], rows: Sequence[Sequence[str
     for row in rows:
         table.add_row(*row)
     screen.print(table)
-
-
-def _hz(value: float) -> str:
-    return f"{value:.0f}" if value < 1000 else f"{value / 1000:.3g} k"
 
 
 def _signed(value: float | None, digits: int = 1) -> str:

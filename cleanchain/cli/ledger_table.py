@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cleanchain.cli.output import console
-from cleanchain.report.ledger_words import explain, warning
+from cleanchain.report.ledger_words import damage, explain, warning
 
 if TYPE_CHECKING:
     from cleanchain.cleaning import Cleaning
@@ -37,7 +37,7 @@ def print_ledger(result: Cleaning, take: Path, out: Path | None, explained: bool
             _down(entry.hum_removed_db),
             _down(entry.hiss_removed_db),
             _down(entry.signal_lost_db, 2),
-            "-" if entry.signal_error_db is None else f"{entry.signal_error_db:.0f}",
+            damage(entry, "-"),
             _cost(entry),
             style="bold" if name == "all" else "",
         )

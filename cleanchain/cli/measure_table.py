@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from cleanchain.units import percent
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -99,8 +101,7 @@ def _tell(screen: Console, line: str, indent: str = "") -> None:
 def _hum_words(data: dict[str, Any]) -> str:
     if data["mains_hz"] is None:
         return ""
-    share = 100 * data["hum_share"]
-    return f"mains {data['mains_hz']:.3f} Hz, {share:.0f} % of the floor's power"
+    return f"mains {data['mains_hz']:.3f} Hz, {percent(data['hum_share'])} of the floor's power"
 
 
 def _print_lines(data: dict[str, Any], screen: Console) -> None:

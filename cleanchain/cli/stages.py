@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from cleanchain.cli.options import Quantity
-from cleanchain.units import parse_quantity
 
 if TYPE_CHECKING:
     from cleanchain.stages.base import Stage
@@ -31,10 +30,10 @@ def high_pass(corner: float) -> Stage:
 @click.command("hum")
 @click.option(
     "--mains",
-    type=click.Choice(["auto", "50Hz", "60Hz"], case_sensitive=False),
+    type=Quantity("frequency", words=("auto",)),
     default="auto",
     show_default=True,
-    help="Nominal mains frequency; auto decides from the recording.",
+    help="Nominal mains frequency, 50Hz or 60Hz; auto decides from the recording.",
 )
 @click.option(
     "--method",
@@ -43,12 +42,11 @@ def high_pass(corner: float) -> Stage:
     show_default=True,
     help="Follow the mains and take its waveform out, or a plain comb of notches.",
 )
-def hum(mains: str, method: Literal["track", "notch"]) -> Stage:
+def hum(mains: float | str, method: Literal["track", "notch"]) -> Stage:
     """Take mains hum out and leave the instrument in."""
     from cleanchain.stages.hum import Hum
 
-    nominal = None if mains == "auto" else parse_quantity(mains, "frequency")
-    return Hum(mains_hz=nominal, method=method)
+    return Hum(mains_hz=None if isinstance(mains, str) else mains, method=method)
 
 
 @click.command("gate")

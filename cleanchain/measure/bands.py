@@ -38,7 +38,7 @@ class Band:
     @property
     def name(self) -> str:
         """The nominal frequency in words: "31.5", "1 k"."""
-        return f"{self.name_hz:g}" if self.name_hz < 1000 else f"{self.name_hz / 1000:g} k"
+        return _words(self.name_hz)
 
 
 def bands(
@@ -63,6 +63,15 @@ def bands(
         Band(centre, centre / half, centre * half, nominal_hz(centre))
         for centre in (1000 * step**number for number in numbers)
     )
+
+
+def centre_name(centre_hz: float) -> str:
+    """Return the nominal frequency of the third octave at an exact frequency, in words."""
+    return _words(nominal_hz(centre_hz))
+
+
+def _words(hz: float) -> str:
+    return f"{hz:g}" if hz < 1000 else f"{hz / 1000:g} k"
 
 
 def nominal_hz(centre_hz: float) -> float:

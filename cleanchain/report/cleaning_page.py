@@ -28,7 +28,7 @@ from cleanchain.report.elements import (
     Table,
 )
 from cleanchain.report.hum_parts import lines_table, paths_table
-from cleanchain.report.ledger_words import explain
+from cleanchain.report.ledger_words import damage, explain
 from cleanchain.report.versions import files_and_versions
 from cleanchain.report.waves import hearing_of
 from cleanchain.units import format_time
@@ -129,7 +129,7 @@ def _ledger_row(name: str, entry: Entry) -> list[str]:
         down(entry.hum_removed_db),
         down(entry.hiss_removed_db),
         down(entry.signal_lost_db, 2),
-        UNKNOWN if entry.signal_error_db is None else plain(entry.signal_error_db, 0),
+        damage(entry, UNKNOWN).replace("-", MINUS),
         UNKNOWN if entry.cost_db is None else plain(entry.cost_db),
         entry.cost_where or UNKNOWN,
     ]

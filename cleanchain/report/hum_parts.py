@@ -9,7 +9,7 @@ from cleanchain.measure.levels import Levels
 from cleanchain.measure.lines import Line
 from cleanchain.report.axes import UNKNOWN, note_name, plain
 from cleanchain.report.elements import Bar, Table
-from cleanchain.units import rms_dbfs
+from cleanchain.units import percent, rms_dbfs
 
 #: Length of the shortest bar, percent: the quietest line still has one.
 _SHORTEST = 8.0
@@ -33,12 +33,11 @@ def floor_words(floor: Levels) -> str:
     if not lines or mains_hz is None:
         return f"{level} No mains hum was found in it."
     strongest = max(lines, key=lambda line: line.power)
-    share = 100 * floor.hum_power / floor.power()
-    amount = "less than 1" if share < 1 else f"{share:.0f}"
+    amount = percent(floor.hum_power / floor.power())
     number = "one line" if len(lines) == 1 else f"{len(lines)} lines"
     peak = plain(rms_dbfs(strongest.power))
     return (
-        f"{level} Mains hum at {mains_hz:.2f} Hz makes {amount} % of its power: {number}, the "
+        f"{level} Mains hum at {mains_hz:.2f} Hz makes {amount} of its power: {number}, the "
         f"strongest at {strongest.frequency_hz:.0f} Hz with {peak} dBFS."
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cleanchain.ledger import Entry
+from cleanchain.measure.quality import ERROR_FLOOR_DB
 
 
 def in_words(name: str, entry: Entry) -> str:
@@ -33,6 +34,13 @@ def in_words(name: str, entry: Entry) -> str:
         return f"{first}, no cost found"
     place = f", mostly in {entry.cost_where}" if entry.cost_where else ""
     return f"{first}, cost {entry.cost_db:.1f} dB{place}"
+
+
+def damage(entry: Entry, unknown: str) -> str:
+    """Return the damage of a stage in dB; a plain gain does none."""
+    if entry.signal_error_db is None:
+        return unknown
+    return "none" if entry.signal_error_db <= ERROR_FLOOR_DB else f"{entry.signal_error_db:.0f}"
 
 
 def warning(name: str, entry: Entry) -> str | None:
