@@ -4,7 +4,6 @@ import io
 import struct
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -253,15 +252,26 @@ def test_comments_and_pictures_of_flac_are_carried(tmp_path: Path) -> None:
     assert open_source(tmp_path / "out.flac").frames == 5000
 
 
-def look(data: bytes) -> None:
-    """All of our own code that reads headers."""
-    file = io.BytesIO(data)
+class Counted(io.BytesIO):
+    """Bytes that count how often they are read."""
+
+    reads = 0
+
+    def read(self, size: int | None = -1) -> bytes:
+        self.reads += 1
+        return super().read(size)
+
+
+def look(data: bytes) -> int:
+    """All of our own code that reads headers; how many reads it took."""
+    file = Counted(data)
     layout = walk(file)
     if layout is not None:
         assert all(0 <= one.start <= one.stop <= len(data) for one in layout.chunks)
         assert 0 <= layout.tail_start <= len(data)
         read_format(file, layout)
         find_payload(file, layout)
+    return file.reads
 
 
 SEEDS = [
@@ -338,9 +348,7 @@ def test_fault_22_many_names_in_noise_do_not_slow_the_search() -> None:
     samples = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8).tobytes()
     names_only = b"LIST\x10\0\0\0" * (1 << 17)
     for body in (samples, names_only):
-        started = time.perf_counter()
-        look(riff(fmt(), chunk(b"data", body)))
-        assert time.perf_counter() - started < 1.0
+        assert look(riff(fmt(), chunk(b"data", body))) < 5000
 
 
 def test_grammars_know_the_size_they_write() -> None:

@@ -13,12 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from cleanchain.audio.capture import Capture, collect
-from cleanchain.measure.hum import learn_silence
-from cleanchain.measure.mains import find_candidates
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.hum import Hum
-from tests.bench.hum_cases import KINDS, HumCase, all_cases, oracle
+from tests.bench.hum_cases import KINDS, HumCase, all_cases, frequency_errors, oracle
 from tests.bench.mixes import RATE_HZ
 
 COLUMNS = ("untouched", "2 Hz comb", "oracle", "track", "gain over comb")
@@ -32,31 +30,6 @@ def compare(case: HumCase) -> tuple[float, ...]:
     ours = Hum().plan(take, silence).apply(take)[0].samples[0]
     errors = [case.error_db(wave) for wave in (case.take, combed, oracle(case), ours)]
     return (*errors, errors[1] - errors[3])
-
-
-def bound_ratio(runs: int) -> tuple[float, float]:
-    """Variance of the mains frequency over the joint Cramer-Rao bound, and the bias in mHz.
-
-    The bound of all harmonics together: 12 fs^2 / ((2 pi)^2 N (N^2 - 1) sum h^2 eta_h) with
-    eta_h = A_h^2 / (2 sigma^2), of which Rife and Boorstyn (1974) have the case of one line.
-    """
-    rate_hz, seconds, sigma = 8000, 6.0, 0.01
-    harmonics = {1: 0.02, 3: 0.012, 5: 0.008, 7: 0.004}
-    n = np.arange(int(rate_hz * seconds))
-    eta = sum(h * h * a * a / (2 * sigma**2) for h, a in harmonics.items())
-    bound = 12 * rate_hz**2 / ((2 * np.pi) ** 2 * n.size * (n.size**2 - 1.0) * eta)
-    errors = []
-    for run in range(runs):
-        rng = np.random.default_rng([run, 77])
-        mains_hz = float(rng.choice([50.0, 60.0]) + rng.uniform(-0.9, 0.9))
-        wave = sigma * rng.standard_normal(n.size)
-        start = rng.random()
-        for h, a in harmonics.items():
-            wave += a * np.cos(2 * np.pi * (h * (mains_hz * n / rate_hz + start) + 0.1 * h * h))
-        silence = Capture(wave, rate_hz)
-        model = learn_silence(silence, find_candidates(silence)[0])
-        errors.append(model.mains_hz - mains_hz if model else np.inf)
-    return float(np.mean(np.square(errors)) / bound), 1000 * float(np.mean(errors))
 
 
 def main() -> None:
@@ -96,10 +69,11 @@ def main() -> None:
     worst = rows[int(np.argmax(table[:, 3] - table[:, 0]))]
     lines += ["", f"Least gained on untouched: {worst[0].name}, {worst[1][0]:.1f} to "
               f"{worst[1][3]:.1f} dB."]  # fmt: skip
-    ratio, bias = bound_ratio(runs)
+    errors, bound = frequency_errors(runs)
+    ratio, bias = np.mean(np.square(errors)) / bound, 1000 * np.mean(errors)
     lines += [
         "",
-        f"Mains frequency of a steady hum of four lines in white noise (8 kHz, 6 s, {runs} runs): "
+        f"Mains frequency of a steady hum of four lines in white noise (4 kHz, 6 s, {runs} runs): "
         f"mean square error {ratio:.2f} times the joint Cramer-Rao bound, bias {bias:+.4f} mHz.",
         "",
     ]

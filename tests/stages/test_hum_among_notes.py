@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from cleanchain.audio.capture import Capture, collect
-from cleanchain.measure.hum import learn_silence
-from cleanchain.measure.mains import find_candidates
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.hum import Hum, HumPlan
+from tests.bench.hum_cases import frequency_errors
 
 RATE_HZ = 16_000
 SECONDS = 12
@@ -158,29 +157,9 @@ def test_a_file_edited_from_50_to_60_hz_is_cleaned_where_the_silence_fits_and_sa
 
 @pytest.mark.parametrize("runs", [120, pytest.param(2000, marks=pytest.mark.long)])
 def test_frequency_reaches_the_joint_cramer_rao_bound(runs: int) -> None:
-    """Variance >= 12 fs^2 / ((2 pi)^2 N (N^2 - 1) sum h^2 eta_h), eta_h = A_h^2 / (2 sigma^2).
-
-    The bound of several harmonics known to belong together; that of one line is in Rife and
-    Boorstyn (1974), equation 19 (from memory).
-    """
-    rate_hz, sigma, harmonics = 4000, 0.01, {1: 0.02, 3: 0.012, 5: 0.008, 7: 0.004}
-    n = np.arange(6 * rate_hz)
-    eta = sum(h * h * a * a / (2 * sigma**2) for h, a in harmonics.items())
-    bound = 12 * rate_hz**2 / ((2 * np.pi) ** 2 * n.size * (n.size**2 - 1.0) * eta)
-    errors = []
-    for run in range(runs):
-        rng = np.random.default_rng([run, 77])
-        mains_hz = float(rng.choice([50.0, 60.0]) + rng.uniform(-0.9, 0.9))
-        wave = sigma * rng.standard_normal(n.size)
-        start = rng.random()
-        for h, a in harmonics.items():
-            wave += a * np.cos(2 * np.pi * (h * (mains_hz * n / rate_hz + start) + 0.1 * h * h))
-        silence = Capture(wave, rate_hz)
-        model = learn_silence(silence, find_candidates(silence)[0])
-        assert model is not None
-        errors.append(model.mains_hz - mains_hz)
+    errors, bound = frequency_errors(runs)
     # The variance of 120 runs is itself known to 13 % (one standard deviation).
-    assert 0.8 * (runs > 1000) + 0.6 * (runs <= 1000) < np.mean(np.square(errors)) / bound < 1.5
+    assert (0.8 if runs > 1000 else 0.6) < np.mean(np.square(errors)) / bound < 1.5
     assert abs(np.mean(errors)) < 4 * np.sqrt(bound / runs)
 
 
