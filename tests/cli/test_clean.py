@@ -167,7 +167,7 @@ WRONG = [
     (("clean", "take.wav", "gate", "--depth", "200dB"), 2, "outside"),
     (("clean", "take.wav", "gate", "--depth", "nan"), 2, "level difference"),
     (("clean", "take.wav", "loudness", "--target", "5LUFS"), 2, "outside"),
-    (("clean", "take.wav", "hum", "--mains", "55Hz"), 2, "55Hz"),
+    (("clean", "take.wav", "hum", "--mains", "55Hz"), 2, "55 Hz"),
     (("clean", "take.wav", "--out", "take.wav", "--force"), 5, "never overwritten"),
     (("clean", "take.wav", "--out", "link.wav", "--force"), 5, "never overwritten"),
     (("clean", "take.wav", "--silence", "silence.wav", "--out", "silence.wav", "--force"), 5,
