@@ -6,11 +6,15 @@ them costs the start of every command half a second.)
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 #: Batches of more values than this are worth a second thread.
 _WORTH_SPLITTING = 1 << 15
@@ -65,8 +69,16 @@ def _split(transform: Any, values: NDArray[Any], size: int, out: NDArray[Any]) -
         tuple(part if place == axis else slice(None) for place in range(values.ndim))
         for part in (slice(middle), slice(middle, None))
     ]
+    share_out(lambda half: transform(values[half], size, out=out[half]), halves)
+
+
+def share_out(work: Callable[[T], R], pieces: Iterable[T]) -> list[R]:
+    """Do a piece of work for each of some pieces on both cores; results in order.
+
+    It pays where the work is numpy's, which lets go of the interpreter's lock meanwhile.
+    """
     with ThreadPoolExecutor(2) as pool:
-        list(pool.map(lambda half: transform(values[half], size, out=out[half]), halves))
+        return list(pool.map(work, pieces))
 
 
 def fast_length(at_least: int) -> int:

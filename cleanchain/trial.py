@@ -27,9 +27,8 @@ from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
 from cleanchain.operators.base import Identity
 from cleanchain.operators.gain import Gain
-from cleanchain.operators.short_time import frames_for
 from cleanchain.stages.base import Plan
-from cleanchain.stages.gate import FRAME_S, Gate
+from cleanchain.stages.gate import Gate, gate_frames
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stages.loudness import Loudness
@@ -269,12 +268,12 @@ def stand_ins(
 
 
 def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:
-    frames = frames_for(rate_hz, FRAME_S)
+    frames = gate_frames(rate_hz)[0]
     floor = learn_floor(Capture(hiss, rate_hz, "the silence"), frames)
     length = noisy.shape[1] + 2 * frames.size
     draws = (draw_hiss(hiss, length, rate_hz, rng), draw_hiss(hiss, length, rate_hz, rng))
     heard = max(round(floor.used_s * rate_hz / frames.hop), 1)
-    rule = EstimateRule(floor.power, 0.0, False)
+    rule = EstimateRule("long", floor.power, 0.0, False)
     return restore(noisy, floor.power, heard, draws, frames, rule)
 
 

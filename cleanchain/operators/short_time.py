@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.fourier import fast_length, irfft, rfft
+from cleanchain.fourier import fast_length, share_out
 from cleanchain.operators.base import Flow, GridFlow, Operator
 
+#: A place in the leading axes, and times, of spectra.
+_Stretch = tuple[Any, ...]
+#: Frames that a core transforms at a time.
+_FRAMES_A_PIECE = 16
 #: Hops that one step of the grid answers for.
-_HOPS_A_STEP = 192
+HOPS_A_STEP = 192
 
 
 @dataclass(frozen=True)
@@ -50,21 +56,72 @@ class Frames:
     def spectra(self, samples: Samples) -> NDArray[np.complex128]:
         """Return the spectra of all whole frames, shape (..., times, bins)."""
         pieces = np.lib.stride_tricks.sliding_window_view(samples, self.size, axis=-1)
-        framed = pieces[..., :: self.hop, :] * self.window
-        result: NDArray[np.complex128] = rfft(framed)
-        return result
+        framed = pieces[..., :: self.hop, :]
+        out = np.empty((*framed.shape[:-1], self.bins), dtype=np.complex128)
+        window = self.window
 
-    def samples(self, spectra: NDArray[np.complex128]) -> Samples:
-        """Overlap and add spectra of shape (..., times, bins); the inverse away from the ends."""
-        pieces = irfft(spectra, self.size)
-        pieces *= (2 / 3) * self.window
-        times = pieces.shape[-2]
-        out = np.zeros((*pieces.shape[:-2], (times + 3) * self.hop))
-        for quarter in range(4):
-            start = quarter * self.hop
-            part = pieces[..., start : start + self.hop]
-            out[..., start : start + times * self.hop] += part.reshape(*part.shape[:-2], -1)
+        def work(stretch: _Stretch) -> None:
+            rows = np.empty((_FRAMES_A_PIECE, self.size))
+            for part in _pieces(stretch):
+                some = rows[: part[-1].stop - part[-1].start]
+                np.multiply(framed[part], window, out=some)
+                np.fft.rfft(some, out=out[part])
+
+        share_out(work, _stretches(out.shape))
         return out
+
+    def samples(
+        self, spectra: NDArray[np.complex128], gains: NDArray[np.float32] | None = None
+    ) -> Samples:
+        """Overlap and add spectra of shape (..., times, bins); the inverse away from the ends.
+
+        Gains of the same shape are multiplied on the way.
+        """
+        window = (2 / 3) * self.window
+
+        def work(stretch: _Stretch) -> Samples:
+            times = stretch[-1].stop - stretch[-1].start
+            out = np.zeros((times + 3, self.hop))
+            rows = np.empty((_FRAMES_A_PIECE, self.bins), dtype=np.complex128)
+            frames = np.empty((_FRAMES_A_PIECE, self.size))
+            for part in _pieces(stretch):
+                first = part[-1].start - stretch[-1].start
+                count = part[-1].stop - part[-1].start
+                some = spectra[part]
+                if gains is not None:
+                    some = np.multiply(some, gains[part], out=rows[:count])
+                wave = np.fft.irfft(some, self.size, out=frames[:count])
+                wave *= window
+                for quarter in range(4):
+                    start = quarter * self.hop
+                    out[first + quarter :][:count] += wave[:, start : start + self.hop]
+            return out.ravel()
+
+        out = np.zeros((*spectra.shape[:-2], (spectra.shape[-2] + 3) * self.hop))
+        stretches = _stretches(spectra.shape)
+        # Added up in order, so that the last bit does not depend on which core was quicker.
+        for stretch, wave in zip(stretches, share_out(work, stretches), strict=True):
+            start = stretch[-1].start * self.hop
+            out[(*stretch[:-1], slice(start, start + wave.size))] += wave
+        return out
+
+
+def _stretches(shape: tuple[int, ...]) -> list[_Stretch]:
+    """Cut spectra of shape (..., times, bins) into halves, one for each core."""
+    middle = shape[-2] // 2
+    return [
+        (*place, times)
+        for place in np.ndindex(shape[:-2])
+        for times in (slice(0, middle), slice(middle, shape[-2]))
+        if times.stop > times.start
+    ]
+
+
+def _pieces(stretch: _Stretch) -> Iterator[_Stretch]:
+    """Cut a stretch into pieces that stay in a core's cache."""
+    *place, times = stretch
+    for first in range(times.start, times.stop, _FRAMES_A_PIECE):
+        yield (*place, slice(first, min(first + _FRAMES_A_PIECE, times.stop)))
 
 
 def frames_for(rate_hz: int, frame_s: float) -> Frames:
@@ -82,7 +139,16 @@ class Rule(ABC):
 
     @abstractmethod
     def gains(self, power: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return gains of shape (channels, times, bins) from powers of the same shape."""
+        """Return gains from powers.
+
+        Parameters
+        ----------
+        power : ndarray of float32, shape (channels, times + 2 reach, bins)
+
+        Returns
+        -------
+        ndarray of float32, shape (channels, times, bins)
+        """
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,30 +175,57 @@ class ShortTimeGain(Operator):
         """Begin a run; see `Operator.start`."""
         return _ShortTimeFlow(self, lanes, channels, frames)
 
+    def through(self, window: Samples) -> tuple[Samples, NDArray[np.float32]]:
+        """Send lanes through, all but the context at either end.
+
+        Parameters
+        ----------
+        window : ndarray of shape (lanes, channels, n + 2 context)
+            The first lane decides; n is a whole number of hops.
+
+        Returns
+        -------
+        samples : ndarray of shape (lanes, channels, n)
+        gains : ndarray of float32, shape (channels, n / hop + 5, bins)
+            Those of all frames that the samples lie in, the first one of them ending where the
+            samples start.
+        """
+        short, reach = self.frames, self.rule.reach
+        count = window.shape[-1] - 2 * self.context
+        spectra = short.spectra(window[0])
+        gains = self.rule.gains(_power(spectra))
+        spectra = spectra[:, reach : spectra.shape[1] - reach]
+        inner = slice(reach * short.hop, window.shape[-1] - reach * short.hop)
+        out = np.empty((*window.shape[:2], count))
+        for lane, samples in enumerate(window):
+            if lane > 0:
+                spectra = short.spectra(samples[..., inner])
+            out[lane] = short.samples(spectra, gains)[..., short.size : short.size + count]
+        return out, gains
+
 
 class _ShortTimeFlow(GridFlow):
     def __init__(self, operator: ShortTimeGain, lanes: int, channels: int, frames: int) -> None:
-        self._short, self._rule = operator.frames, operator.rule
+        self._operator = operator
         super().__init__(
             lanes,
             channels,
             frames,
-            step=_HOPS_A_STEP * operator.frames.hop,
+            step=HOPS_A_STEP * operator.frames.hop,
             context=operator.context,
         )
 
     def _window(self, window: Samples, start: int) -> Samples:
-        short, reach = self._short, self._rule.reach
-        driver = short.spectra(window[0])
-        power = (driver.real**2 + driver.imag**2).astype(np.float32)
-        gains = self._rule.gains(power)[:, reach : power.shape[1] - reach].astype(np.float64)
-        inner = slice(reach * short.hop, window.shape[-1] - reach * short.hop)
-        out = np.empty((*window.shape[:2], self._step))
-        for lane, samples in enumerate(window):
-            spectra = (
-                driver[:, reach : driver.shape[1] - reach]
-                if lane == 0
-                else short.spectra(samples[..., inner])
-            )
-            out[lane] = short.samples(spectra * gains)[..., short.size : short.size + self._step]
-        return out
+        return self._operator.through(window)[0]
+
+
+def _power(spectra: NDArray[np.complex128]) -> NDArray[np.float32]:
+    out = np.empty(spectra.shape, dtype=np.float32)
+
+    def work(stretch: _Stretch) -> None:
+        for part in _pieces(stretch):
+            rows = spectra[part]
+            out[part] = rows.real**2 + rows.imag**2
+
+    share_out(work, _stretches(spectra.shape))
+    return out

@@ -12,13 +12,14 @@ from cleanchain.audio.source import Source, read_all
 from cleanchain.errors import InputError, SettingError
 from cleanchain.measure.noise_floor import NoiseFloor, learn_floor
 from cleanchain.operators.base import Identity
-from cleanchain.operators.short_time import Frames, Rule, ShortTimeGain, frames_for
+from cleanchain.operators.short_time import Frames, ShortTimeGain, frames_for
+from cleanchain.operators.two_frames import SHORTER, TwoFrames
 from cleanchain.stages.base import Plan, Stage
 from cleanchain.stages.gate_rules import EstimateRule, ThresholdRule
 from cleanchain.units import db_to_amplitude, format_time
 
 #: Length of a frame, s: long enough to part the partials of a low string.
-FRAME_S = 4096 / 48_000
+FRAME_S = 6144 / 48_000
 #: Standard deviations above the mean level of the silence at which the plain method opens.
 THRESHOLD_SD = 1.5
 
@@ -74,16 +75,20 @@ class Gate(Stage):
                 where=take.name,
                 fix="Record ten seconds of the same build without playing.",
             )
-        frames = frames_for(take.rate_hz, FRAME_S)
+        frames, short = gate_frames(take.rate_hz)
         floor = learn_floor(silence, frames)
         least = db_to_amplitude(-self.depth_db)
-        rule: Rule
+        operator: ShortTimeGain | TwoFrames
         if self.method == "estimate":
-            rule = EstimateRule(floor.power, least, self.link)
+            brief = learn_floor(silence, short)
+            operator = TwoFrames(
+                ShortTimeGain(frames, EstimateRule("long", floor.power, least, self.link)),
+                ShortTimeGain(short, EstimateRule("short", brief.power, least, self.link)),
+                least,
+            )
         else:
             opens_at = _threshold(silence, frames)
-            rule = ThresholdRule(opens_at, least, self.link)
-        operator = ShortTimeGain(frames, rule)
+            operator = ShortTimeGain(frames, ThresholdRule(opens_at, least, self.link))
         findings: dict[str, Any] = {
             "frame_ms": round(1000 * frames.size / take.rate_hz, 2),
             "hop_ms": round(1000 * frames.hop / take.rate_hz, 2),
@@ -94,6 +99,12 @@ class Gate(Stage):
             "silence_left_out_s": list(floor.left_out_s),
         }
         return Plan(self, operator, findings, _words(floor))
+
+
+def gate_frames(rate_hz: int) -> tuple[Frames, Frames]:
+    """Return the long and the short frames of the gate at a sampling rate."""
+    short = frames_for(rate_hz, FRAME_S / SHORTER)
+    return Frames(SHORTER * short.hop), short
 
 
 def _words(floor: NoiseFloor) -> dict[str, str]:

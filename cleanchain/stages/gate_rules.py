@@ -1,46 +1,50 @@
-"""How a gate decides its gains: an estimate of the signal, or a threshold."""
+"""How a gate decides its gains: by what surrounds a place, or by a threshold."""
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cleanchain.fourier import share_out
 from cleanchain.operators.short_time import Rule
 
 Gains = NDArray[np.float32]
 
-#: Half widths, in hops, of the averages over time: of the power, of the signal, of its presence.
-_POWER_HOPS, _SIGNAL_HOPS, _PRESENCE_HOPS = 2, 2, 6
-_PASSES = 2
-#: Log odds that a place holds no signal where its surroundings hold none, and what surroundings
-#: full of signal take off.
-_ABSENT, _SUPPORT = 6.0, 6.0
-#: A place opens by as much as the presence around it, over time or over frequencies, lies between
-#: these: a lone peak of the noise has no such support and stays shut, a partial or an attack has.
-_SHUT_BELOW, _OPEN_ABOVE = 0.15, 0.35
-_SUPPORT_HOPS, _SUPPORT_BINS = 10, 16
-#: Bins that are worked on together, and how far a place depends on its neighbours in frequency.
+#: Bins to either side that are averaged across frequency.
+WIDE_BINS = 16
+#: Bins that are worked on together: what they need stays in a core's cache.
 _BINS_A_PIECE = 512
-_REACH_BINS = _PASSES + _SUPPORT_BINS + 1
-#: First guess of presence: a soft step at this ratio of averaged power to floor.
-_STEP_AT, _STEP_SLOPE = 1.8, 4.0
+#: Levels above the floor that the table tells apart: four an octave, from 1/8 to 4096 times.
+_LOWEST, _OCTAVES, _AN_OCTAVE = 2.0**-3, 15, 4
+LEVELS = _OCTAVES * _AN_OCTAVE
+TableName = Literal["long", "short"]
+#: The tables there are, and by how many doublings each averages along time: long frames for
+#: partials, short ones for attacks.
+TABLES: dict[TableName, int] = {"long": 4, "short": 3}
+#: The file of a table holds attenuations in steps of this, dB, at every second level.
+STORED_STEP_DB = 0.25
 
 
 @dataclass(frozen=True, eq=False)
 class EstimateRule(Rule):
-    """Gain = probability that a signal is present, times its share of the power.
+    """Gain by what surrounds a place: close by, along time, and across frequency.
 
-    The variance of the signal in each place is estimated by expectation and maximisation over a
-    few hops before and after (it is locally steady along a partial), its presence by the
-    likelihood ratio of complex Gaussian signal and noise with a prior that the presence around
-    it moves. Gains of the Wiener form, presence as in Ephraim and Malah (1984, sec. V); averages
-    over future frames as in Cohen (2004), both from memory.
+    The power over the floor is averaged in three ways: over the place and its neighbours in time
+    (1 2 1), along many hops (a partial holds on), and over 33 bins (an attack is wide). For every
+    combination of these three levels a table holds the gain that leaves least error in mixtures
+    whose parts are known (`tests/bench/gate_table.py` makes it). That is a Wiener gain whose prior
+    is read off music instead of assumed, and quick: sums, a shift of bits for each logarithm, and
+    a look-up take the place of exponentials.
 
     Parameters
     ----------
+    table : {"long", "short"}
+        Which frames it was learned on; see `TABLES`.
     floor : ndarray of shape (channels, bins)
         Mean power of the noise.
     least : float
@@ -49,6 +53,7 @@ class EstimateRule(Rule):
         One gain for all channels.
     """
 
+    table: TableName
     floor: NDArray[np.float64]
     least: float
     link: bool
@@ -56,114 +61,96 @@ class EstimateRule(Rule):
     @property
     def reach(self) -> int:
         """Hops before and after a place that its gain depends on."""
-        return _POWER_HOPS + _PASSES * (_SIGNAL_HOPS + _PRESENCE_HOPS) + _SUPPORT_HOPS
+        return (1 << TABLES[self.table]) - 1
 
     def gains(self, power: Gains) -> Gains:
         """Return the gains of a stretch; see `Rule.gains`."""
+        floor = self.floor
         if self.link:
-            power = power.sum(axis=0, keepdims=True)
-            floor = self.floor.sum(axis=0, keepdims=True)
-        else:
-            floor = self.floor
-        gain = np.empty_like(power)
-        pieces = [
-            (channel, start)
-            for channel in range(power.shape[0])
-            for start in range(0, power.shape[2], _BINS_A_PIECE)
-        ]
+            power, floor = power.sum(axis=0, keepdims=True), floor.sum(axis=0, keepdims=True)
+        over = np.pad((1 / floor).astype(np.float32), ((0, 0), (WIDE_BINS, WIDE_BINS)), "edge")
+        table = np.maximum(_gains(self.table), np.float32(self.least))
+        channels, times, bins = power.shape
+        gain = np.empty((channels, times - 2 * self.reach, bins), dtype=np.float32)
 
         def work(piece: tuple[int, int]) -> None:
             channel, start = piece
-            low, stop = max(start - _REACH_BINS, 0), start + _BINS_A_PIECE
-            high = min(stop + _REACH_BINS, power.shape[2])
-            ratio = power[channel, :, low:high] / floor[channel, low:high].astype(np.float32)
-            np.minimum(ratio, np.float32(1e8), out=ratio)
-            gain[channel, :, start:stop] = _estimate(ratio)[:, start - low : stop - low]
+            stop = min(start + _BINS_A_PIECE, bins)
+            # Beyond the lowest and the highest frequency the last bin is held.
+            around = np.arange(start - WIDE_BINS, stop + WIDE_BINS)
+            inside = start >= WIDE_BINS and stop + WIDE_BINS <= bins
+            part = slice(around[0], around[-1] + 1) if inside else np.clip(around, 0, bins - 1)
+            ratio = power[channel][:, part] * over[channel, start : stop + 2 * WIDE_BINS]
+            place = surroundings(ratio, TABLES[self.table])
+            np.take(table, place, out=gain[channel, :, start:stop], mode="clip")
 
-        # Pieces that stay in a core's cache, on both cores: numpy lets go of its lock meanwhile.
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(work, pieces))
-        np.clip(gain, np.float32(self.least), np.float32(1.0), out=gain)
+        starts = range(0, bins, _BINS_A_PIECE)
+        share_out(work, [(channel, start) for channel in range(channels) for start in starts])
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))
 
 
-def _estimate(ratio: Gains) -> Gains:
-    """Gains of one channel from the ratio of power to floor, shape (times, bins)."""
-    snr = np.maximum(_over_time(ratio, _POWER_HOPS) - 1, np.float32(1e-3))
-    presence = _logistic(np.float32(_STEP_SLOPE) * (snr + np.float32(1 - _STEP_AT)))
-    share = snr / (1 + snr)
-    for _ in range(_PASSES):
-        # Expected power of the signal given what was seen, then its local mean.
-        expected = presence * share * (share * ratio + 1)
-        snr = np.maximum(_over_time(expected, _SIGNAL_HOPS), np.float32(1e-3))
-        share = snr / (1 + snr)
-        around = _over_bins(_over_time(presence, _PRESENCE_HOPS))
-        odds = share * ratio - np.log(1 + snr)
-        odds += np.float32(_SUPPORT) * around - np.float32(_ABSENT)
-        presence = _logistic(odds)
-    presence *= _supported(presence)
-    presence *= share
-    return presence
+def surroundings(ratio: Gains, doublings: int) -> NDArray[np.int32]:
+    """Return where in the table the gains of a stretch stand.
 
+    Parameters
+    ----------
+    ratio : ndarray of float32, shape (times + 2 (2^doublings - 1), bins + 32)
+        Power over floor, with all that is averaged before and after, below and above.
+    doublings : int
+        The average along time is one over 2^doublings hops of such averages.
 
-def _supported(presence: Gains) -> Gains:
-    """Return how far each place may open by what is present around it, 0 to 1, a smooth step."""
-    along = _over_bins(_over_time(presence, _SUPPORT_HOPS))
-    across = _running(
-        np.pad(presence.T, ((_SUPPORT_BINS, _SUPPORT_BINS), (0, 0)), mode="edge"),
-        2 * _SUPPORT_BINS + 1,
-    ).T
-    step = np.maximum(along, across)
-    step -= np.float32(_SHUT_BELOW)
-    step *= np.float32(1 / (_OPEN_ABOVE - _SHUT_BELOW))
-    np.clip(step, np.float32(0), np.float32(1), out=step)
-    smooth: Gains = step * step * (3 - 2 * step)
-    return smooth
-
-
-def _logistic(odds: Gains) -> Gains:
-    np.clip(odds, np.float32(-40), np.float32(40), out=odds)
-    np.negative(odds, out=odds)
-    np.exp(odds, out=odds)
-    odds += 1
-    return np.reciprocal(odds, out=odds)
-
-
-def _over_time(values: Gains, half: int) -> Gains:
-    """Average over 2 half + 1 times with triangular weights, ends held.
-
-    Two running means of half + 1 make the triangle; each is a few additions, not a sum a place.
+    Returns
+    -------
+    ndarray of int32, shape (times, bins)
+        (close * LEVELS + along) * LEVELS + across, each a level of 0 to LEVELS - 1.
     """
-    padded = np.pad(values, ((half, half), (0, 0)), mode="edge")
-    return _running(_running(padded, half + 1), half + 1)
+    hop, bins = 2**doublings - 1, WIDE_BINS
+    pairs = ratio[:-1] + ratio[1:]
+    close = (pairs[:-1] + pairs[1:])[hop - 1 : 1 - hop]
+    # Sums by doubling, twice over: triangular weights, no cancellation.
+    along = _doubled(_doubled(pairs, 1, doublings), 0, doublings)[:, bins - 1 : 1 - bins].T
+    along = _doubled(_doubled(along, 0, 1), 0, 1).T
+    across = _doubled(_doubled(close.T, 0, 5), 0, 1).T
+    place = _level(close[:, bins:-bins], 4)
+    for sums, weight in ((along, 4 ** (doublings + 1)), (across, 256)):
+        place *= LEVELS
+        place += _level(sums, weight)
+    return place
 
 
-def _running(values: Gains, width: int) -> Gains:
-    """Mean over `width` successive times, by doubling: no cancellation, bits fixed by place."""
-    total = None
-    offset, span, power = 0, 1, values
-    left = width
-    while left:
-        if left & 1:
-            piece = power[offset : offset + values.shape[0] - width + 1]
-            total = piece.copy() if total is None else total + piece
-            offset += span
-        left >>= 1
-        if left:
-            power = power[:-span] + power[span:]
-            span *= 2
-    assert total is not None
-    total *= np.float32(1 / width)
-    return total
+def _doubled(values: Gains, first: int, last: int) -> Gains:
+    """Return sums of 2^last successive rows from sums of 2^first of them."""
+    for power in range(first, last):
+        values = values[: -(2**power)] + values[2**power :]
+    return values
 
 
-def _over_bins(values: Gains) -> Gains:
-    """Average over a bin and its neighbours, weights 1 2 1, ends held."""
-    padded = np.pad(values, ((0, 0), (1, 1)), mode="edge")
-    middle = padded[:, 1:-1] * np.float32(0.5)
-    middle += np.float32(0.25) * padded[:, :-2]
-    middle += np.float32(0.25) * padded[:, 2:]
-    return middle
+def _level(sums: Gains, weight: int) -> NDArray[np.int32]:
+    """Return the level, 0 to LEVELS - 1, of sums whose weights add up to a number.
+
+    The upper bits of a number in single precision are its logarithm, straight between the
+    octaves: the exponent and two more bits count quarters of an octave.
+    """
+    lowest = np.float32(_LOWEST * weight)
+    highest = np.nextafter(np.float32(lowest * 2**_OCTAVES), np.float32(0))
+    bits = np.clip(sums, lowest, highest).view(np.int32)
+    bits >>= 21
+    bits -= lowest.view(np.int32) >> 21
+    return bits
+
+
+@cache
+def _gains(table: TableName) -> Gains:
+    """Return the gains by their place, see `surroundings`."""
+    stored = np.load(Path(__file__).with_name(f"gate_{table}.npy"))
+    gains = 10 ** (stored.astype(np.float32) * np.float32(-STORED_STEP_DB / 20))
+    # The levels between the stored ones by straight lines.
+    at = np.clip((np.arange(LEVELS) - 0.5) / 2, 0, stored.shape[0] - 1)
+    below = np.minimum(at.astype(int), stored.shape[0] - 2)
+    for axis in range(3):
+        part = (at - below).astype(np.float32).reshape([-1 if a == axis else 1 for a in range(3)])
+        gains = (1 - part) * gains.take(below, axis) + part * gains.take(below + 1, axis)
+    return np.ascontiguousarray(gains).ravel()
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,6 +181,16 @@ class ThresholdRule(Rule):
         opened = power > self.opens_at[:, None].astype(np.float32)
         if self.link:
             opened = np.broadcast_to(opened.any(axis=0, keepdims=True), opened.shape)
-        smooth = [_over_bins(_over_bins(_over_time(one.astype(np.float32), 2))) for one in opened]
+        smooth = np.stack([_smooth(one.astype(np.float32)) for one in opened])
         least = np.float32(self.least)
-        return least + (1 - least) * np.stack(smooth)
+        return least + (1 - least) * smooth
+
+
+def _smooth(opened: Gains) -> Gains:
+    """Average over five hops (1 2 3 2 1) and five bins (1 4 6 4 1), the outer bins held."""
+    threes = opened[:-2] + opened[1:-1] + opened[2:]
+    along = threes[:-2] + threes[1:-1] + threes[2:]
+    across = np.pad(along, ((0, 0), (2, 2)), mode="edge").T
+    for _ in range(4):
+        across = _doubled(across, 0, 1)
+    return np.ascontiguousarray(across.T) * np.float32(1 / 144)
