@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import tempfile
+import secrets
 import unicodedata
 import zlib
 from collections.abc import Iterator, Sequence
@@ -74,15 +74,14 @@ def _check_target(path: Path, overwrite: bool) -> None:
     with contextlib.suppress(FileNotFoundError):
         target.stat()
     try:
-        handle, probe = _temporary(target)
+        with _part_of(target):
+            pass
     except OSError as error:
         raise PathError(
             f"the folder cannot be written to ({error.strerror})",
             where=str(folder),
             fix="Name another folder with --out.",
         ) from None
-    os.close(handle)
-    Path(probe).unlink(missing_ok=True)
 
 
 def _same(one: Path, other: Path) -> bool:
@@ -103,8 +102,26 @@ def _prefix(target: Path) -> str:
     return f".{target.stem[:20]}.{zlib.crc32(os.fsencode(target.name)):08x}."
 
 
-def _temporary(target: Path) -> tuple[int, str]:
-    return tempfile.mkstemp(prefix=_prefix(target), suffix=".part", dir=target.parent)
+@contextlib.contextmanager
+def _part_of(target: Path) -> Iterator[Path]:
+    """Make a locked file beside a target, which is gone again whatever happens.
+
+    Its name is chosen before there is a file, so that Ctrl-C leaves none at any moment.
+    """
+    part = target.parent / f"{_prefix(target)}{secrets.token_hex(8)}.part"
+    handle = None
+    try:
+        handle = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+        if fcntl is None:
+            os.close(handle)  # such a system does not rename what is open
+            handle = None
+        else:
+            _lock(handle)
+        yield part
+    finally:
+        if handle is not None:
+            os.close(handle)
+        part.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -122,23 +139,13 @@ def renamed_when_whole(path: Path, *, overwrite: bool = True) -> Iterator[Path]:
         Whether a file that has appeared under that name meanwhile is replaced.
     """
     target = Path(os.path.realpath(path))
-    handle, name = _temporary(target)
-    part = Path(name)
-    if fcntl is None:
-        os.close(handle)  # such a system does not rename what is open
-    try:
-        if fcntl is not None:
-            _lock(handle)
+    with _part_of(target) as part:
         _clear_debris(target, part)
         yield part
         flush(part)
         part.chmod(_mode(target))
         _name(part, target, overwrite)
         flush(target.parent)
-    finally:
-        if fcntl is not None:
-            os.close(handle)
-        part.unlink(missing_ok=True)
 
 
 def _lock(handle: int) -> bool:
