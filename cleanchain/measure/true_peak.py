@@ -121,7 +121,8 @@ class TruePeak:
         for later in range(1, 2 * _SIDE + 1):
             near = np.maximum(near, bend[later : later + blocks])
         tops = np.maximum(tallest[_SIDE:-_SIDE], heights[0, _SIDE + 1 : 1 - _SIDE])
-        return tops * np.float32(self._flat) + near * np.float32(self._bent)
+        reach: NDArray[np.float32] = tops * np.float32(self._flat) + near * np.float32(self._bent)
+        return reach
 
     def _exact(
         self, windows: NDArray[np.float64], block: int, beyond: float
