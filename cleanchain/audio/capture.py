@@ -18,7 +18,8 @@ class Capture(ReadableByRange):
     Parameters
     ----------
     samples : ndarray of shape (channels, frames) or (frames,)
-        Finite samples, full scale at 1. Copied to float64 and made read-only.
+        Finite samples, full scale at 1. Copied to float64 and made read-only; an array that owns
+        its samples and is read-only already is kept as it is.
     rate_hz : int
         Sampling rate in Hz.
     name : str, optional
@@ -35,7 +36,9 @@ class Capture(ReadableByRange):
     name: str = "capture"
 
     def __post_init__(self) -> None:
-        samples = np.array(np.atleast_2d(self.samples), dtype=np.float64, order="C")
+        samples = self.samples
+        if not _is_kept(samples):
+            samples = np.array(np.atleast_2d(samples), dtype=np.float64, order="C")
         check_finite(samples, self.rate_hz, self.name)
         samples.flags.writeable = False
         object.__setattr__(self, "samples", samples)
@@ -53,6 +56,18 @@ class Capture(ReadableByRange):
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop as a read-only view."""
         return self.samples[:, start:stop]
+
+
+def _is_kept(samples: Samples) -> bool:
+    """Whether nobody can write to samples that are as they should be."""
+    return (
+        isinstance(samples, np.ndarray)
+        and samples.ndim == 2
+        and samples.dtype == np.float64
+        and samples.flags.c_contiguous
+        and samples.flags.owndata
+        and not samples.flags.writeable
+    )
 
 
 def check_finite(samples: Samples, rate_hz: int, name: str, first_frame: int = 0) -> None:

@@ -14,6 +14,8 @@ from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, tu
 
 #: Mains periods from one cell to the next; a cell is weighed by a Hann window twice as long.
 STRIDE = 16
+#: Cells that are averaged at a time.
+_CELLS = 256
 #: Samples read at a time.
 _CHUNK = 1 << 18
 
@@ -89,37 +91,62 @@ def periods_of(source: Source, frames: HarmonicFrames) -> NDArray[np.complex64]:
     return out
 
 
-def retuned(
-    periods: NDArray[np.complex64], frames: HarmonicFrames, offset_hz: float
-) -> NDArray[np.complex64]:
-    """Return amplitudes as they are around a mains frequency that is a little higher."""
+def retune(periods: NDArray[np.complex64], frames: HarmonicFrames, offset_hz: float) -> None:
+    """Turn amplitudes, where they are, to a mains frequency that is a little higher."""
     cycles = offset_hz * frames.seconds(periods.shape[1])
-    return periods * turned(cycles, frames.harmonics).conj().astype(np.complex64)
+    for first in range(0, periods.shape[1], STRIDE * _CELLS):
+        some = slice(first, first + STRIDE * _CELLS)
+        periods[:, some] *= _turn(cycles[some], frames)
 
 
-def cells_of(periods: NDArray[np.complex64], frames: HarmonicFrames) -> Cells:
-    """Average periods to cells; near the ends a cell averages over what there is of it."""
+def _turn(cycles: Reals, frames: HarmonicFrames) -> NDArray[np.complex64]:
+    """Return what takes so many cycles of the mains out of each harmonic."""
+    return turned(cycles, frames.harmonics).conj().astype(np.complex64)
+
+
+def cells_of(
+    periods: NDArray[np.complex64], frames: HarmonicFrames, cycles: Reals | None = None
+) -> Cells:
+    """Average periods to cells; near the ends a cell averages over what there is of it.
+
+    Parameters
+    ----------
+    periods : ndarray of complex, shape (channels, periods, harmonics)
+    frames : HarmonicFrames
+    cycles : ndarray of shape (periods,), optional
+        Cycles of the mains that are taken out before.
+    """
     channels, count, lines = periods.shape
     cells = max(round(count / STRIDE), 1)
     before = STRIDE // 2
-    after = max((cells - 1) * STRIDE + 2 * STRIDE - before - count, 0)
-    padded = np.pad(periods, ((0, 0), (before, after), (0, 0)))
     n = np.arange(2 * STRIDE) + 0.5
     hann = 1 - np.cos(np.pi * n / STRIDE)
     swing = np.exp(2j * np.pi * 1.5 * n / STRIDE)
     weights = np.stack([hann, hann * swing, hann * swing.conj()]).astype(np.complex64)
-    inside = np.pad(np.ones(count), (before, after))
-    rows = np.arange(cells)[:, None] * STRIDE + np.arange(2 * STRIDE)
-    total = inside[rows] @ hann
-    # A window is two strides long, so each stride is weighed once as a first and once as a second.
-    blocks = padded[:, : (cells + 1) * STRIDE].reshape(channels, cells + 1, STRIDE, lines)
-    first = np.einsum("wn,cknh->wckh", weights[:, :STRIDE], blocks[:, :-1], optimize=True)
-    second = np.einsum("wn,cknh->wckh", weights[:, STRIDE:], blocks[:, 1:], optimize=True)
-    averaged = (first + second) / total[:, None]
-    beside = 0.5 * (np.abs(averaged[1]) ** 2 + np.abs(averaged[2]) ** 2)
+    rows = np.arange(cells)[:, None] * STRIDE + np.arange(2 * STRIDE) - before
+    total = ((rows >= 0) & (rows < count)) @ hann
+    seen = np.empty((channels, cells, lines), dtype=np.complex128)
+    beside = np.empty((channels, cells, lines))
+    # Some cells at a time, so that only they are held turned and filled up.
+    for low in range(0, cells, _CELLS):
+        high = min(low + _CELLS, cells)
+        start, stop = low * STRIDE - before, (high + 1) * STRIDE - before
+        inside = slice(max(start, 0), min(stop, count))
+        part = periods[:, inside]
+        if cycles is not None:
+            part = part * _turn(cycles[inside], frames)
+        part = np.pad(part, ((0, 0), (inside.start - start, stop - inside.stop), (0, 0)))
+        # A window is two strides long, so each stride is weighed once as a first and once as a
+        # second.
+        blocks = part.reshape(channels, high - low + 1, STRIDE, lines)
+        first = np.einsum("wn,cknh->wckh", weights[:, :STRIDE], blocks[:, :-1], optimize=True)
+        second = np.einsum("wn,cknh->wckh", weights[:, STRIDE:], blocks[:, 1:], optimize=True)
+        averaged = (first + second) / total[low:high, None]
+        seen[:, low:high] = averaged[0]
+        beside[:, low:high] = 0.5 * (np.abs(averaged[1]) ** 2 + np.abs(averaged[2]) ** 2)
     return Cells(
-        averaged[0].astype(np.complex128),
-        beside.astype(np.float64),
+        seen,
+        beside,
         np.array(frames.harmonics, dtype=float),
         STRIDE * frames.period_s,
         np.zeros(cells),
@@ -142,8 +169,7 @@ def cells_along(
     """
     step_s = STRIDE * frames.period_s
     cycles = stretchwise(phase, step_s, frames.seconds(periods.shape[1]), breaks) / (2 * np.pi)
-    turn = turned(cycles, frames.harmonics).conj().astype(np.complex64)
-    return replace(cells_of(periods * turn, frames), turned_by=phase)
+    return replace(cells_of(periods, frames, cycles), turned_by=phase)
 
 
 def stretchwise(values: Reals, step_s: float, seconds: Reals, breaks: Sequence[int]) -> Reals:

@@ -12,6 +12,8 @@ from cleanchain.operators.short_time import Frames, Rule
 
 #: Hops and bins over which hidden power is looked for, and bands in which it is weighed.
 _HOPS, _BINS, _BANDS = 15, 5, 10
+#: Short-time frames, and rows of a mean, that are worked on together: memory stays low.
+_TOGETHER = 128
 #: Part of the hidden power that is put back: as noise it loses more than the tones it stands for.
 HIDDEN_SHARE = 0.6
 #: Local hidden power below this part of the floor is chance.
@@ -57,18 +59,42 @@ def restore(
     """
     pad = frames.size
     padded = np.pad(noisy, ((0, 0), (pad, pad)), mode="symmetric")
-    spectra = frames.spectra(padded)
-    power = (spectra.real**2 + spectra.imag**2).astype(np.float32)
+    pieces = _pieces(padded.shape[1], frames)
+    ratio = np.empty((len(noisy), pieces[-1][0].stop, frames.bins), dtype=np.float32)
+    for times, samples in pieces:
+        spectra = frames.spectra(padded[:, samples])
+        ratio[:, times] = spectra.real**2 + spectra.imag**2
     edges = ((0, 0), (rule.reach, rule.reach), (0, 0))
-    gains = rule.gains(np.pad(power, edges, mode="edge"))
-    ratio = power / np.maximum(floor, 1e-30)[:, None].astype(np.float32)
-    missing: Any = ratio - 1 - gains * (gains * ratio + 1)
+    gains = rule.gains(np.pad(ratio, edges, mode="edge"))
+    ratio /= np.maximum(floor, 1e-30)[:, None].astype(np.float32)
+    missing: Any = gains * ratio
+    missing += 1
+    missing *= gains
+    np.subtract(ratio, missing, out=missing)
+    missing -= 1
+    del ratio
     hidden = _hidden(missing, floor, floor_times)
-    drawn = [frames.spectra(draw) for draw in draws]
-    spectra *= gains
-    spectra += np.sqrt(gains) * drawn[0]
-    spectra += np.sqrt(HIDDEN_SHARE * hidden) * drawn[1]
-    return frames.samples(spectra)[:, pad : pad + noisy.shape[1]]
+    del missing
+    out = np.zeros_like(padded)
+    for times, samples in pieces:
+        spectra = frames.spectra(padded[:, samples])
+        spectra *= gains[:, times]
+        spectra += np.sqrt(gains[:, times]) * frames.spectra(draws[0][:, samples])
+        hidden_gains = np.sqrt(HIDDEN_SHARE * hidden[:, times])
+        spectra += hidden_gains * frames.spectra(draws[1][:, samples])
+        out[:, samples] += frames.samples(spectra)
+    return out[:, pad : pad + noisy.shape[1]]
+
+
+def _pieces(length: int, frames: Frames) -> list[tuple[slice, slice]]:
+    """Return short-time frames that are worked on together, and the samples they reach over."""
+    count = (length - frames.size) // frames.hop + 1
+    pieces = []
+    for first in range(0, count, _TOGETHER):
+        last = min(first + _TOGETHER, count)
+        samples = slice(first * frames.hop, (last - 1) * frames.hop + frames.size)
+        pieces.append((slice(first, last), samples))
+    return pieces
 
 
 def _hidden(
@@ -96,7 +122,14 @@ def _running_mean(values: NDArray[np.float32], width: int, axis: int) -> NDArray
     """Mean over an odd number of neighbours along an axis, mirrored at the ends."""
     pad = [(0, 0)] * values.ndim
     pad[axis] = (width // 2 + 1, width // 2)
-    total = np.cumsum(np.pad(values, pad, mode="symmetric"), axis=axis, dtype=np.float64)
-    ends = np.arange(width, total.shape[axis])
-    means = (np.take(total, ends, axis) - np.take(total, ends - width, axis)) / width
-    return means.astype(np.float32)
+    means = np.empty_like(values)
+    rows = [slice(None)] * values.ndim
+    across = 3 - axis
+    for first in range(0, values.shape[across], _TOGETHER):
+        rows[across] = slice(first, first + _TOGETHER)
+        some = np.pad(values[tuple(rows)], pad, mode="symmetric")
+        total = np.cumsum(some, axis=axis, dtype=np.float64)
+        ends = np.arange(width, total.shape[axis])
+        sums = np.take(total, ends, axis) - np.take(total, ends - width, axis)
+        means[tuple(rows)] = sums / width
+    return means

@@ -12,9 +12,9 @@ from cleanchain.audio.source import Samples
 _BLOCK = 8  # samples whose in-between values are worked out together
 _HALF_TAPS = 16  # samples on each side that an in-between value is made of
 _WINDOW = _BLOCK + 2 * _HALF_TAPS
+_SIDE = _HALF_TAPS // _BLOCK  # blocks of a margin
 _KAISER_BETA = 7.0
-_PER_ROW = 32  # blocks that are dismissed together
-_ROW = _PER_ROW * _BLOCK
+_TILE = 4096  # blocks that are worked on while they are near at hand in the processor
 _BATCH = 512  # blocks of one matrix product
 #: What rounding to single precision can hide, as a share of the peak: 42 roundings of 2**-24 times
 #: the interpolator's largest gain of 2.43.
@@ -47,7 +47,9 @@ class TruePeak:
         self._weights = _interpolator(self._factor)
         self._most = float(np.abs(self._weights).sum(axis=0).max())
         self._flat, self._bent = _bound(self._weights, self._factor)
-        self._single = np.ascontiguousarray(self._weights.T.astype(np.float32))
+        # The values at the samples themselves need no working out.
+        between = np.arange(self._weights.shape[1]) % self._factor != 0
+        self._single = self._weights[:, between].astype(np.float32)
 
     def search(self, window: Samples, beyond: float) -> tuple[float, float]:
         """Return a peak larger than `beyond` and its place, or `beyond` and 0 if there is none.
@@ -55,7 +57,7 @@ class TruePeak:
         Parameters
         ----------
         window : ndarray of shape (channels, MARGIN_FRAMES + n + MARGIN_FRAMES)
-            The stretch between its margins; n is a multiple of 256.
+            The stretch between its margins; n is a multiple of 8.
         beyond : float
             Peak so far, 1 is full scale.
 
@@ -65,50 +67,62 @@ class TruePeak:
             The peak, and its place in frames after the first of the stretch.
         """
         peak, place = beyond, 0.0
+        frames = window.shape[1] - 2 * _HALF_TAPS
         for channel in window:
-            found = self._search(channel, peak)
-            if found is not None:
-                peak, place = found
+            for start in range(0, frames, _TILE * _BLOCK):
+                stop = min(start + _TILE * _BLOCK, frames)
+                found = self._search(channel[start : stop + 2 * _HALF_TAPS], peak)
+                if found is not None:
+                    peak, place = found[0], start + found[1]
         return peak, place
 
     def _search(self, samples: Samples, beyond: float) -> tuple[float, float] | None:
-        single = samples.astype(np.float32)
-        windows, windows_single = _overlapping(samples, _BLOCK), _overlapping(single, _BLOCK)
-        rows = _overlapping(single, _ROW)
-        largest = np.maximum(rows.max(axis=1), -rows.min(axis=1))
+        # One column a block, so that what is done to each block runs along the rows.
+        columns = samples.reshape(-1, _BLOCK).T.astype(np.float32, order="C")
+        heights = np.abs(columns)
+        tallest = heights.max(axis=0)
+        if tallest.max() * self._most <= beyond * (1 - _ROUNDING):
+            return None
+        windows = _overlapping(samples)
         # Where the largest sample is, most of the peak is: little else needs a look then.
-        row = int(np.argmax(largest))
-        inside = np.abs(samples[_HALF_TAPS + row * _ROW :][:_ROW])
-        found = self._exact(windows, row * _PER_ROW + int(np.argmax(inside)) // _BLOCK, beyond)
-        limit = (found[0] if found else beyond) * (1 - _ROUNDING)
-        near = np.flatnonzero(largest * np.float32(self._most) > limit)
-        at, block = np.nonzero(self._reach(rows[near]) > limit)
-        blocks = near[at] * _PER_ROW + block
+        found = self._exact(windows, int(np.argmax(tallest[_SIDE:-_SIDE])), beyond)
+        reach = self._reach(columns, heights, tallest)
+        blocks = np.flatnonzero(reach > (found[0] if found else beyond) * (1 - _ROUNDING))
+        windows_single = _overlapping(samples.astype(np.float32)) if blocks.size else windows
         for start in range(0, blocks.size, _BATCH):
             some = blocks[start : start + _BATCH]
-            between = self._single @ windows_single[some].T
-            tops = np.abs(between, out=between).max(axis=0)
-            best = int(np.argmax(tops))
+            between = windows_single[some] @ self._single
             peak = found[0] if found else beyond
-            if tops[best] > peak:
+            if max(between.max(), -between.min()) > peak:
+                best = int(np.argmax(np.abs(between).max(axis=1)))
                 found = self._exact(windows, int(some[best]), peak) or found
         return found
 
-    def _reach(self, rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _reach(
+        self,
+        columns: NDArray[np.float32],
+        heights: NDArray[np.float32],
+        tallest: NDArray[np.float32],
+    ) -> NDArray[np.float32]:
         """Return what no value in each block, and before the next one, exceeds.
 
-        Rows between their margins in, shape (rows, blocks of a row) out.
+        Samples, their absolute values, shape (8, blocks and margins), and the largest of these in
+        each block in; shape (blocks,) out.
         """
-        height = np.abs(rows[:, _HALF_TAPS : _HALF_TAPS + _ROW + _BLOCK])
-        slope = np.diff(rows)
-        bend = np.zeros_like(rows)  # of the samples 1 to the last but one
-        np.subtract(slope[:, 1:], slope[:, :-1], out=bend[:, :-2])
-        bends = _largest_of_8(np.abs(bend, out=bend))
-        near = bends[:, :_PER_ROW]
-        for later in range(1, _WINDOW // _BLOCK):
-            near = np.maximum(near, bends[:, later : later + _PER_ROW])
-        tops = np.maximum(_largest_of_8(height)[:, :-1], height[:, _BLOCK::_BLOCK])
-        return tops * np.float32(self._flat) + near * np.float32(self._bent)
+        bends = np.zeros_like(columns)  # of all samples but the first and the last
+        slopes = np.subtract(columns[1:], columns[:-1])
+        onward = np.subtract(columns[0, 1:], columns[-1, :-1])
+        np.subtract(slopes[1:], slopes[:-1], out=bends[1:-1])
+        np.subtract(slopes[0, 1:], onward, out=bends[0, 1:])
+        np.subtract(onward, slopes[-1, :-1], out=bends[-1, :-1])
+        bend = np.abs(bends, out=bends).max(axis=0)
+        blocks = bend.size - 2 * _SIDE
+        near = bend[:blocks]
+        for later in range(1, 2 * _SIDE + 1):
+            near = np.maximum(near, bend[later : later + blocks])
+        tops = np.maximum(tallest[_SIDE:-_SIDE], heights[0, _SIDE + 1 : 1 - _SIDE])
+        reach: NDArray[np.float32] = tops * np.float32(self._flat) + near * np.float32(self._bent)
+        return reach
 
     def _exact(
         self, windows: NDArray[np.float64], block: int, beyond: float
@@ -120,18 +134,11 @@ class TruePeak:
         return float(between[top]), block * _BLOCK + top / self._factor
 
 
-def _overlapping(samples: NDArray[Any], step: int) -> NDArray[Any]:
-    """View each `step` samples with the margins on both sides, shape (n / step, step + 32)."""
-    shape = (samples.size - 2 * _HALF_TAPS) // step, step + 2 * _HALF_TAPS
-    strides = step * samples.itemsize, samples.itemsize
+def _overlapping(samples: NDArray[Any]) -> NDArray[Any]:
+    """View each block with the margins on both sides, shape (blocks, 40)."""
+    shape = samples.size // _BLOCK - 2 * _SIDE, _WINDOW
+    strides = _BLOCK * samples.itemsize, samples.itemsize
     return np.ndarray(shape, samples.dtype, samples, strides=strides)
-
-
-def _largest_of_8(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the largest of each 8 values; sliding, as neighbours are cheaper than strides."""
-    twos = np.maximum(values[:, :-1], values[:, 1:])
-    fours = np.maximum(twos[:, :-2], twos[:, 2:])
-    return np.maximum(fours[:, :-4:8], fours[:, 4::8])
 
 
 def _interpolator(factor: int) -> NDArray[np.float64]:

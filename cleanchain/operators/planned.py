@@ -13,9 +13,11 @@ import numpy as np
 from cleanchain.audio.source import BLOCK_FRAMES, ReadableByRange, Samples, Source
 from cleanchain.errors import OutputError
 from cleanchain.operators.base import Operator, run
+from cleanchain.operators.gain import Gain
 
 #: Bytes of one processed source that are kept in memory; what is longer goes to a temporary file.
-MEMORY_BYTES = 1 << 27
+#: A chain has as many such sources as stages, for the take and for the silence.
+MEMORY_BYTES = 1 << 24
 
 
 class Planned(ReadableByRange):
@@ -24,7 +26,7 @@ class Planned(ReadableByRange):
     Nothing happens until it is read. Reading runs the operator as far as the last frame asked for
     (going through all blocks: over the whole source) and keeps the result in memory, or in an
     unnamed temporary file when it is long, so that each operator runs once however often the
-    result is read.
+    result is read. A plain gain is quicker than any store, so nothing of it is kept.
 
     Parameters
     ----------
@@ -50,6 +52,8 @@ class Planned(ReadableByRange):
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, shape (channels, stop - start)."""
+        if isinstance(self._operator, Gain):
+            return self._lanes[-1].read(start, stop) * self._operator.factor
         frame_bytes = 8 * self.channels
         with self._lock:
             store = self._filled(min(stop, self.frames))
@@ -59,6 +63,10 @@ class Planned(ReadableByRange):
 
     def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
         """Yield all frames in order; the first time over they are worked out."""
+        if isinstance(self._operator, Gain):
+            for block in self._lanes[-1].blocks(block_frames):
+                yield block * self._operator.factor
+            return
         with self._lock:
             self._filled(self.frames)
         yield from super().blocks(block_frames)

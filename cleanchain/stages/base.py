@@ -53,11 +53,17 @@ class Plan:
     def apply(self, driver: Source, *passengers: Source) -> tuple[Capture, ...]:
         """Run in memory and return one capture a lane, the driver's first."""
         lanes = (driver, *passengers)
-        blocks = [np.empty((len(lanes), driver.channels, 0)), *self.run(driver, *passengers)]
-        whole = np.concatenate(blocks, axis=-1)
+        wholes = [np.empty((driver.channels, driver.frames)) for _ in lanes]
+        done = 0
+        for block in self.run(driver, *passengers):
+            for whole, part in zip(wholes, block, strict=True):
+                whole[:, done : done + part.shape[-1]] = part
+            done += block.shape[-1]
+        for whole in wholes:
+            whole.flags.writeable = False  # so that it is not copied once more
         return tuple(
-            Capture(samples, lane.rate_hz, lane.name)
-            for samples, lane in zip(whole, lanes, strict=True)
+            Capture(whole, lane.rate_hz, lane.name)
+            for whole, lane in zip(wholes, lanes, strict=True)
         )
 
 

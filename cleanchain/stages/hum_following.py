@@ -21,7 +21,7 @@ from cleanchain.measure.hum_cells import (
     cells_along,
     cells_of,
     periods_of,
-    retuned,
+    retune,
 )
 from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
 from cleanchain.measure.mains_phase import refine, rough_path
@@ -173,7 +173,8 @@ def follow(take: Source, model: HumModel) -> Followed:
     # A note near a line may have drawn the offset: the one whose path gathers most votes counts.
     tried = []
     for nearby_hz in _NEARBY_HZ:
-        seen = cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
+        cycles = (offset_hz + nearby_hz) * frames.seconds(periods.shape[1])
+        seen = cells_of(periods, frames, cycles)
         path, at, votes = rough_path(seen, model.amplitudes, seen.beside + quiet)
         tried.append((votes, offset_hz + nearby_hz, seen, path, at))
     _, offset_hz, cells, phase, jumps = max(tried, key=lambda one: one[0])
@@ -184,17 +185,17 @@ def follow(take: Source, model: HumModel) -> Followed:
         expected = model.amplitudes[:, None] * level[..., None]
         noise = noise_of(cells, expected, phase) + quiet
         phase, sd = refine(cells, expected, noise, phase, jumps)
-    around = retuned(periods, frames, offset_hz)
+    retune(periods, frames, offset_hz)
     breaks = find_breaks(
-        around, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
+        periods, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
     )
     jumps_at = [
-        find_jump(around, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
+        find_jump(periods, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
         for jump in jumps
     ]
     phase, jumps = _beside_jumps(phase, jumps_at)
     # Once more along the path found, so that no line is smeared by its own wandering.
-    cells = cells_along(around, frames, phase, jumps_at)
+    cells = cells_along(periods, frames, phase, jumps_at)
     for _ in range(2):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]

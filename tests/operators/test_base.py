@@ -10,6 +10,7 @@ from cleanchain.audio.source import Samples
 from cleanchain.errors import FitError
 from cleanchain.operators.base import Flow, GridFlow, Identity, Operator, run
 from cleanchain.operators.filter import SymmetricFilter
+from cleanchain.operators.gain import Gain
 from cleanchain.operators.planned import Planned
 from cleanchain.operators.sequence import Sequence
 
@@ -71,6 +72,17 @@ def test_planned_keeps_what_it_worked_out(monkeypatch: pytest.MonkeyPatch) -> No
     whole = planned.read(0, 5000)
     assert np.array_equal(np.concatenate(list(planned.blocks(333)), axis=1), whole)
     assert np.array_equal(planned.read(17, 99), whole[:, 17:99])
+
+
+def test_a_planned_gain_keeps_nothing() -> None:
+    x = Capture(np.random.default_rng(2).standard_normal((2, 5000)), 8000)
+    planned, along = Planned(x, Gain(0.3)), Planned(x, Gain(-2.0), passenger=Planned(x, Mean()))
+    wanted = np.concatenate(list(run(Gain(0.3), x)), axis=-1)[0]
+    assert np.array_equal(np.concatenate(list(planned.blocks(333)), axis=1), wanted)
+    assert np.array_equal(planned.read(17, 99), wanted[:, 17:99])
+    assert np.array_equal(along.read(5, 50), -2.0 * Planned(x, Mean()).read(5, 50))
+    assert planned.read(5000, 5000).shape == (2, 0)
+    assert planned._store is along._store is None
 
 
 def test_a_planned_source_is_worked_out_only_as_far_as_it_is_read() -> None:
