@@ -37,8 +37,7 @@ def cost(recording: tuple[Capture, Capture], depth_db: float) -> float:
 
 
 def test_the_deepest_gate_within_the_limit_is_found(recording: tuple[Capture, Capture]) -> None:
-    dearest = cost(recording, 40.0)
-    limit = 0.6 * dearest
+    limit = (cost(recording, 1.0) + cost(recording, 40.0)) / 2
     stages = within_cost(*recording, [HighPass(), Gate(40.0, max_cost_db=limit)])
     gate = stages[1]
     assert isinstance(gate, Gate)

@@ -59,6 +59,8 @@ class Plan:
             for whole, part in zip(wholes, block, strict=True):
                 whole[:, done : done + part.shape[-1]] = part
             done += block.shape[-1]
+        if done != driver.frames:
+            raise ValueError(f"{done} frames came out of {driver.frames}")
         for whole in wholes:
             whole.flags.writeable = False  # so that it is not copied once more
         return tuple(
