@@ -75,6 +75,12 @@ class Axis:
             return math.log(value / self.low) / math.log(self.high / self.low)
         return (value - self.low) / (self.high - self.low)
 
+    def value(self, place: float) -> float:
+        """Return which value lies at a place, 0 being the low end, 1 the high one."""
+        if self.kind == "frequency":
+            return float(self.low * (self.high / self.low) ** place)
+        return self.low + (self.high - self.low) * place
+
     def ticks(self) -> list[Tick]:
         """Return the values that are named."""
         if self.kind == "frequency":

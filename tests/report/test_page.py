@@ -15,7 +15,7 @@ from cleanchain.audio.files import open_source
 from cleanchain.chain import Chain
 from cleanchain.hearing_room import room_of_cleaning
 from cleanchain.report.axes import note_name
-from cleanchain.report.waves import hearing_of
+from cleanchain.report.waves import CLEANING, hearing_of
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.hum import Hum
@@ -196,7 +196,7 @@ def test_stereo_shortens_the_passages_and_says_so(tmp_path: Path) -> None:
     take = open_source(tmp_path / "take.wav")
     silence = open_source(tmp_path / "silence.wav")
     room = room_of_cleaning(Chain([HighPass(), Hum(), Gate()]).plan(take, silence))
-    told = hearing_of(room, cleaning=True)
+    told = hearing_of(room, CLEANING)
     assert max(one.waves[0].shape[1] for one in room.heard) < 6 * 48_000
     assert sum(len(text) for passage in told.waves for text in passage) < 16_100_000
     assert told.notes[0].startswith("Passages are 3.5 s long instead of 6 s")
