@@ -55,7 +55,7 @@ def drawings(data: Mapping[str, Any], shown: Shown) -> dict[str, Drawing]:
     from cleanchain.report.drawing import drawing_of
 
     verdict = typeset(data["verdict"])
-    heading = f"{verdict}. {shown.title}"
+    heading = f"{verdict[0].upper()}{verdict[1:]}. {shown.title}"
     charts = comparison_charts(data, shown.traces())
     return {name: drawing_of(chart, heading) for name, chart in charts.items()}
 

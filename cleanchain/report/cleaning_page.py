@@ -26,6 +26,8 @@ _UNITS = {
     "hz": "Hz", "db": "dB", "dbfs": "dBFS", "dbtp": "dBTP", "lufs": "LUFS", "lu": "LU",
     "ms": "ms", "s": "s",
 }  # fmt: skip
+#: Findings that the page tells in another place.
+_ELSEWHERE = ("cautions",)
 
 
 def cleaning_page(
@@ -138,11 +140,15 @@ def _told(data: Mapping[str, Any]) -> str:
     """Write settings or findings in a line; lists of rows are told elsewhere."""
     parts = []
     for key, value in data.items():
-        if isinstance(value, list) and value and isinstance(value[0], Mapping):
+        if key in _ELSEWHERE or (isinstance(value, list) and _holds(value, Mapping)):
             continue
         name, unit = _named(key)
-        parts.append(f"{name} {_value(value)}{unit if value is not None else ''}")
+        parts.append(f"{name} {_value(value)}{'' if value is None or value == [] else unit}")
     return "; ".join(parts) or "none"
+
+
+def _holds(value: list[Any], kind: type) -> bool:
+    return bool(value) and isinstance(value[0], kind)
 
 
 def _named(key: str) -> tuple[str, str]:
@@ -160,6 +166,8 @@ def _value(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.4g}".replace("-", MINUS)
+    if isinstance(value, list) and _holds(value, list):  # stretches, from and to
+        return ", ".join(" to ".join(map(_value, stretch)) for stretch in value)
     if isinstance(value, list | tuple):
         return ", ".join(_value(one) for one in value) or "none"
     return str(value)

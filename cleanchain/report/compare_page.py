@@ -12,12 +12,13 @@ from cleanchain.report.axes import plain, signed, typeset
 from cleanchain.report.check_parts import checks
 from cleanchain.report.comparison_charts import by_pair, comparison_charts
 from cleanchain.report.elements import Element, Page, Points, Prose, Section
+from cleanchain.report.ledger_parts import number_of
 from cleanchain.report.versions import files_and_versions
 from cleanchain.report.waves import CLEANING, NOISES, TOGETHER, hearing_of
 
 _SUBTITLES = {
     "silence": "Builds, compared by their silence",
-    "stimulus": "Builds, compared by what they hear",
+    "stimulus": "Builds, compared by what they hear above their own noise",
     "at-once": "Takes of one moment",
     "chain": "A take before and after a chain",
 }
@@ -82,7 +83,7 @@ def compare_page(
         sections.insert(1, cost)
     return Page(
         title,
-        _SUBTITLES[kind],
+        _SUBTITLES["stimulus" if data["snr_bands"] and kind == "silence" else kind],
         _lead(data),
         ["Start your monitors low: captures can differ much in level."],
         sections,
@@ -93,13 +94,16 @@ def _lead(data: Mapping[str, Any]) -> str:
     verdict = typeset(data["verdict"])
     sentences = [verdict[0].upper() + verdict[1:] + "."]
     if data["kind"] in ("silence", "stimulus"):
+        heard = [row for row in data["snr_bands"] if row.get("difference_db") is not None]
+        for pair, rows in by_pair(heard).items():
+            sentences.append(_differing(pair, rows, "signal-to-noise"))
         for pair, rows in by_pair(data["bands"]).items():
-            sentences.append(_differing(pair, rows))
+            sentences.append(_differing(pair, rows, "hiss"))
         for hum in data["hum"]:
             if hum["lines"] and hum["difference_db"] is not None:
                 pair = typeset(hum["pair"])
                 sentences.append(f"{pair}: the hum {signed(hum['difference_db'])} dB.")
-    if data.get("pauses"):
+    if data.get("pauses") and data["pauses"]["seconds"]:
         sentences.append(_pauses(data["pauses"]))
     for take in data.get("takes", ()):
         sentences.append(_alignment(take))
@@ -122,13 +126,14 @@ def _pauses(pauses: Row) -> str:
 
 def _cost(ledger: Row) -> str:
     total = ledger.get("total")
-    cost_db = total.get("cost_db") if isinstance(total, Mapping) else None
-    if not isinstance(cost_db, int | float):
+    numbers = total if isinstance(total, Mapping) else {}
+    cost_db = number_of(numbers, "cost_db")
+    if cost_db is None:
         return "What that cost the instrument is not known."
     if cost_db < _LEAST_COST_DB:
         return "No cost to the instrument was found."
-    where = total.get("cost_where") if isinstance(total, Mapping) else None
-    return f"The instrument lost at most {plain(cost_db)} dB of level ({where or 'anywhere'})."
+    where = f" ({numbers['cost_where']})" if numbers.get("cost_where") else ""
+    return f"The instrument lost at most {plain(cost_db)} dB of level{where}."
 
 
 def _next(data: Mapping[str, Any]) -> str:
@@ -147,14 +152,14 @@ def _next(data: Mapping[str, Any]) -> str:
     return ""
 
 
-def _differing(pair: str, rows: Sequence[Row]) -> str:
+def _differing(pair: str, rows: Sequence[Row], what: str) -> str:
     differing = [row for row in rows if row["differs"] and row["difference_db"] is not None]
     if not differing:
-        return f"{pair}: in no third octave does the hiss differ beyond chance."
+        return f"{pair}: in no third octave does the {what} differ beyond chance."
     most = max(differing, key=lambda row: abs(row["difference_db"]))
     where, by = band_words(most["centre_hz"]), signed(most["difference_db"])
     return (
-        f"{pair}: the hiss differs in {len(differing)} of {len(rows)} third octaves beyond what "
+        f"{pair}: the {what} differs in {len(differing)} of {len(rows)} third octaves beyond what "
         f"chance explains, most at {where} by {by} dB."
     )
 

@@ -18,6 +18,7 @@ from cleanchain.report.ledger_parts import stages_table
 _STYLES: tuple[Style, ...] = ("a", "b", "removed", "c", "floor")
 #: Space above and below what a chart shows, dB.
 _SPACE_DB = 2.0
+_INTERVAL = ("low_db", "high_db")
 
 Row = Mapping[str, Any]
 
@@ -48,7 +49,7 @@ def comparison_charts(
     shown["differences"] = _differences("differences", title, rows, _table(rows), kind != "chain")
     if data.get("octaves"):
         octaves = data["octaves"]
-        title = f"Difference of {what}, by octave"
+        title = f"Difference of {what}, by octaves around each third octave"
         shown["octaves"] = _differences("octaves", title, octaves, _table(octaves))
     if any(row.get("level_dbfs") is not None for row in rows):
         shown["levels"] = _levels(rows, what)
@@ -92,7 +93,7 @@ def _differences(
         curves = [curve for curve in parted if curve.x.size]
     else:
         curves = [
-            _curve(pair, _STYLES[k % len(_STYLES)], own)
+            _curve(pair, _STYLES[k % len(_STYLES)], own, interval=_INTERVAL if chance else None)
             for k, (pair, own) in enumerate(pairs.items())
         ]
     told = [f"{pair}: below 0, {pair[0]} is lower." for pair in pairs]
@@ -132,7 +133,7 @@ def _curve(
     style: Style,
     rows: Sequence[Row],
     key: str = "difference_db",
-    interval: tuple[str, str] | None = ("low_db", "high_db"),
+    interval: tuple[str, str] | None = _INTERVAL,
 ) -> Curve:
     def column(key: str) -> Any:
         return np.array([float(row[key]) for row in rows], dtype=np.float64)

@@ -78,29 +78,30 @@ def head(figure: Any, paper: Paper, heading: str, title: str, words: str) -> Non
     size = paper.letters_pt
     letters = int(72 * paper.size_in[0] * (1 - 2 * _SIDE) / (_LETTER * size))
     lines = [
-        (_shortened(heading, int(letters / SMALL)), SMALL * size, _SOFT),
+        *((line, SMALL * size, _SOFT) for line in _two_lines(heading, int(letters / SMALL))),
         *((line, 1.1 * size, _INK) for line in textwrap.wrap(title, int(letters / 1.1))),
         *((line, SMALL * size, _SOFT) for line in textwrap.wrap(words, int(letters / SMALL))),
     ]
     height_pt = 72 * paper.size_in[1]
     down = 0.8 * size
     for line, letters_pt, colour in lines:
-        # "$" would begin a formula.
         figure.text(
             _SIDE, 1 - down / height_pt, line, va="top", fontsize=letters_pt, color=colour,
-            parse_math=False,
         )  # fmt: skip
         down += 1.35 * letters_pt
     top = 1 - (down + 0.3 * size) / height_pt
     figure.get_layout_engine().set(rect=(_SIDE, 0.01, 1 - 2 * _SIDE, top - 0.01))
 
 
-def _shortened(text: str, letters: int) -> str:
-    """Leave out the middle of what does not fit into a line."""
-    if len(text) <= letters:
-        return text
-    half = max((letters - 1) // 2, 1)
-    return f"{text[:half]}…{text[-half:]}"
+def _two_lines(text: str, letters: int) -> list[str]:
+    """Part a text into at most two lines; what does not fit is left out."""
+    lines = textwrap.wrap(_writable(text), letters)
+    return lines if len(lines) <= 2 else [lines[0], f"{lines[1][: letters - 1]}…"]
+
+
+def _writable(text: str) -> str:
+    """Put marks for what is no text: a file may have any bytes for a name."""
+    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _chart(figure: Any, paper: Paper, chart: Chart) -> None:
@@ -170,13 +171,23 @@ def _ticks(axis: Any, ticks: Sequence[Tick]) -> None:
     axis.set_ticks([tick.percent / 100 for tick in ticks], [tick.text for tick in ticks])
 
 
-def apart(ticks: Sequence[Tick], paper: Paper) -> list[Tick]:
-    """Leave out names that would run into another one, the less important ones first."""
-    letter = 100 * _LETTER * paper.letter_share / 0.8  # the field is some 80 % of the paper
+def apart(ticks: Sequence[Tick], paper: Paper, share: float = 0.8) -> list[Tick]:
+    """Leave out names that would run into another one, the less important ones first.
+
+    Parameters
+    ----------
+    ticks : sequence of Tick
+        All there are.
+    paper : Paper
+        What is drawn on.
+    share : float, optional
+        Part of its width that the axis takes.
+    """
+    letter = 100 * _LETTER * paper.letter_share / share
     kept: list[Tick] = []
     for tick in sorted(ticks, key=lambda one: one.minor):
         if all(
-            abs(tick.percent - other.percent) > letter * (len(tick.text + other.text) / 2 + 1.2)
+            abs(tick.percent - other.percent) > letter * (len(tick.text + other.text) / 2 + 0.8)
             for other in kept
         ):
             kept.append(tick)
@@ -207,13 +218,13 @@ def _curve(axes: Any, curve: Curve, chart: Chart) -> None:
         if ends is not None:
             axes.vlines(x, *ends, color=colour, linewidth=1.6)
         axes.plot(
-            x, y, _MARKS[curve.style], color=colour, markersize=5.5, label=curve.name,
+            x, y, _MARKS[curve.style], color=colour, markersize=5.5, label=_writable(curve.name),
             fillstyle="none" if curve.style == "floor" else "full",
         )  # fmt: skip
         return
     if ends is not None:
         axes.fill_between(x, *ends, color=colour, alpha=0.18, linewidth=0)
-    axes.plot(x, y, color=colour, label=curve.name, **_LINES[curve.style])
+    axes.plot(x, y, color=colour, label=_writable(curve.name), **_LINES[curve.style])
 
 
 def _maps(figure: Any, paper: Paper, maps: Maps) -> None:
@@ -252,7 +263,7 @@ def _table(figure: Any, paper: Paper, table: Table) -> None:
     step = 1 / (len(rows) + 1)
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
-    texts = {"va": "center", "fontsize": letters_pt, "parse_math": False}
+    texts = {"va": "center", "fontsize": letters_pt}
     for number, name in enumerate(table.head):
         left = number == 0 or table.words
         place = edges[number] if left else edges[number + 1] - 0.01

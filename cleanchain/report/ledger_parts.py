@@ -31,23 +31,24 @@ def stages_table(rows: Sequence[tuple[str, Mapping[str, Any]]]) -> Table:
 
 def _row(name: str, numbers: Mapping[str, Any]) -> list[str]:
     def down(key: str, digits: int = 1) -> str:
-        value = _number(numbers, key)
+        value = number_of(numbers, key)
         return UNKNOWN if value is None else signed(-value, digits)
 
-    cost_db = _number(numbers, "cost_db")
+    cost_db = number_of(numbers, "cost_db")
     return [
         name,
         down("noise_removed_db"),
         down("hum_removed_db"),
         down("hiss_removed_db"),
         down("signal_lost_db", 2),
-        damage(_number(numbers, "signal_error_db"), UNKNOWN).replace("-", MINUS),
+        damage(number_of(numbers, "signal_error_db"), UNKNOWN).replace("-", MINUS),
         UNKNOWN if cost_db is None else plain(cost_db),
         str(numbers.get("cost_where") or UNKNOWN),
     ]
 
 
-def _number(numbers: Mapping[str, Any], key: str) -> float | None:
+def number_of(numbers: Mapping[str, Any], key: str) -> float | None:
+    """Return a finite number from a ledger that may have come from a file, None for all else."""
     value = numbers.get(key)
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return None

@@ -22,6 +22,8 @@ Reals = NDArray[np.float64]
 _BLUE, _ORANGE, _GREEN, _PURPLE, _GREY = (
     COLOURS[style] for style in ("before", "after", "removed", "c", "floor")
 )
+#: From this shape of the paper on its two parts stand side by side.
+_WIDE = 1.5
 _LEAST = 1e-20
 #: Room that is left below the lowest and above the highest level, and the largest range, dB.
 _MARGIN_DB, _MOST_DB = 5.0, 150.0
@@ -52,14 +54,18 @@ def build_drawing(
     def draw(figure: Any, paper: Paper) -> None:
         title = "Noise floor, and what is heard above it" if report.hearing else "Noise floor"
         head(figure, paper, heading, title, "")
-        parts = 2 if report.hearing else 1
-        axes = figure.subplots(parts, 1, sharex=True, squeeze=False, height_ratios=(3, 2)[:parts])[
-            :, 0
-        ]
+        beside = report.hearing is not None and paper.width_px > _WIDE * paper.height_px
+        if report.hearing is None:
+            axes = [figure.subplots()]
+        elif beside:
+            axes = figure.subplots(1, 2)
+        else:
+            axes = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _draw_floor(axes[0], report, source, calibration)
         if report.hearing:
             _draw_hearing(axes[1], report.hearing, paper)
-        _draw_frequencies(axes, report.silence.bands, paper)
+        below = axes if beside else axes[-1:]
+        _draw_frequencies(axes, below, report.silence.bands, paper)
         legend(figure, paper)
 
     return draw
@@ -194,20 +200,22 @@ def _draw_hearing(axes: Any, hearing: Hearing, paper: Paper) -> None:
     axes.grid(alpha=0.25)
 
 
-def _draw_frequencies(axes: Any, bands: tuple[Band, ...], paper: Paper) -> None:
-    """Name frequencies along the bottom and notes along the top."""
+def _draw_frequencies(axes: Any, below: Any, bands: tuple[Band, ...], paper: Paper) -> None:
+    """Name frequencies along the bottom of some axes, and notes along the top of the first."""
     from matplotlib.ticker import NullLocator
 
     edges = _edges(bands)
     axis = Axis("frequency, Hz", edges[0], edges[-1], "frequency", "Hz")
-    axes[-1].set_xscale("log")
-    axes[-1].set_xlim(axis.low, axis.high)
-    named = apart(axis.ticks(), paper)
-    axes[-1].set_xticks([axis.value(tick.percent / 100) for tick in named])
-    axes[-1].set_xticklabels([tick.text for tick in named])
-    axes[-1].xaxis.set_minor_locator(NullLocator())
-    axes[-1].set_xlabel(axis.label)
-    name_notes(axes[0], apart(axis.notes(), paper), axis.value, paper)
+    share = 0.8 / len(below)
+    named = apart(axis.ticks(), paper, share)
+    for one in below:
+        one.set_xscale("log")
+        one.set_xlim(axis.low, axis.high)
+        one.set_xticks([axis.value(tick.percent / 100) for tick in named])
+        one.set_xticklabels([tick.text for tick in named])
+        one.xaxis.set_minor_locator(NullLocator())
+        one.set_xlabel(axis.label)
+    name_notes(axes[0], apart(axis.notes(), paper, share), axis.value, paper)
 
 
 def _edges(bands: tuple[Band, ...]) -> Reals:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -91,13 +92,15 @@ def write_picture(draw: Drawing, path: Path, paper: Paper) -> None:
         "font.size": paper.letters_pt,
         "svg.fonttype": "none",
         "svg.hashsalt": "cleanchain",
-        "axes.unicode_minus": True,
+        "text.parse_math": False,  # a "$" in a name begins no formula
         "axes.spines.right": False,
         "axes.spines.top": False,
     }
     kind = path.suffix.lower()[1:]
     undated = {"Date": None} if kind == "svg" else {}
-    with pyplot.rc_context(look):
+    with pyplot.rc_context(look), warnings.catch_warnings():
+        # A name may hold letters that the font lacks; boxes stand in for them.
+        warnings.filterwarnings("ignore", "Glyph .* missing from")
         figure = pyplot.figure(figsize=paper.size_in, layout="constrained")
         try:
             draw(figure, paper)
