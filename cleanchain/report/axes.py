@@ -140,6 +140,13 @@ def typeset(text: str) -> str:
     return re.sub(r"(?<![\w-])-(?=\d)|(?<= )-(?= )", MINUS, text)
 
 
+def glued(text: str) -> str:
+    """Keep numbers and their units in one line."""
+    return re.sub(
+        r"(?<=\d) (?=(?:%|[kM]?Hz|dB\w*|LUFS|LU|m?s|ppm)(?![\w]))", "\N{NO-BREAK SPACE}", text
+    )
+
+
 def plain(value: float, digits: int = 1) -> str:
     """Write a number with a true minus."""
     return _signed(value, digits)

@@ -18,7 +18,7 @@ from cleanchain.report.axes import UNKNOWN, Axis
 from cleanchain.report.charts import spectrograms
 from cleanchain.report.drawing import COLOURS, SMALL, drawing_of
 from cleanchain.report.elements import Bar, Chart, Curve, Maps, Table
-from cleanchain.report.paper import PAPERS, Paper, write_picture
+from cleanchain.report.paper import DPI, PAPERS, Paper, write_picture
 
 #: Width of a telephone, and the smallest letters that are read there, in CSS pixels.
 PHONE_PX, LEAST_LETTERS_PX = 390, 10.0
@@ -81,22 +81,26 @@ def test_everything_is_on_the_paper_and_no_words_overlap(
 
 def words_of(figure: Any) -> Iterator[tuple[str, Any]]:
     """Every text that is seen, with its box in pixels of the file."""
+    from matplotlib.axes import Axes
     from matplotlib.text import Text
 
-    scale = 200 / figure.dpi
+    scale = DPI / figure.dpi
+    undrawn = {
+        id(label)
+        for axes in figure.findobj(Axes)
+        for axis in (axes.xaxis, axes.yaxis)
+        for tick in axis.get_major_ticks()
+        for label in (tick.label1, tick.label2)
+        if not _between(tick.get_loc(), axis.get_view_interval())
+    }
     for text in figure.findobj(Text):
-        if text.get_visible() and text.get_text().strip() and _inside(text):
+        if text.get_visible() and text.get_text().strip() and id(text) not in undrawn:
             box = text.get_window_extent()
             yield text.get_text(), type(box).from_extents(*(np.array(box.extents) * scale))
 
 
-def _inside(text: Any) -> bool:
-    """Whether a name of an axis lies between its ends: the library keeps others, undrawn."""
-    axes = text.axes
-    if axes is None:
-        return True
-    box, ends = text.get_window_extent(), axes.get_window_extent()
-    return bool(box.x1 > ends.x0 - 200 and box.x0 < ends.x1 + 200 and box.height < ends.height)
+def _between(place: float, ends: Any) -> bool:
+    return bool(min(ends) - 1e-9 <= place <= max(ends) + 1e-9)
 
 
 def test_letters_of_a_post_are_read_on_a_telephone() -> None:

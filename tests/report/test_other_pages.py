@@ -32,6 +32,12 @@ def command(folder: Path, *words: str) -> str:
     return done.stdout
 
 
+def lead_of(tab: Tab) -> str:
+    """The paragraph at the top, with plain spaces."""
+    lead = tab.run("document.querySelector('.lead').textContent")
+    return str(lead).replace("\N{NO-BREAK SPACE}", " ")
+
+
 @pytest.fixture(scope="module")
 def measured(demo: Path) -> Path:
     command(
@@ -97,7 +103,7 @@ def test_each_opens_without_a_fault_and_fits_and_is_accessible(
     page = request.getfixturevalue(name)
     assert page.stat().st_size < 20_000_000
     tab.open(page, 1440)
-    assert len(tab.run("document.querySelector('.lead').textContent")) > 40
+    assert len(lead_of(tab)) > 40
     tab.run("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     for width in (1440, 360):
         tab.resize(width, 900)
@@ -152,7 +158,7 @@ def test_measure_tells_the_floor_that_the_command_tells(
     told = command(demo, "measure", "--silence", "silence-a.wav", "--json")
     floor = f"{json.loads(told)['floor_dbfs']:.1f}".replace("-", "\N{MINUS SIGN}")
     tab.open(measured)
-    assert f"at {floor} dBFS" in tab.run("document.querySelector('.lead').textContent")
+    assert f"at {floor} dBFS" in lead_of(tab)
     assert tab.run("document.querySelector('.blind')") is None
 
 
@@ -180,8 +186,7 @@ def test_captures_are_heard_at_one_gain_or_equally_loud(tab: Tab, compared: Path
 def test_takes_of_one_moment_are_moved_together(tab: Tab, at_once: Path) -> None:
     """B is A, 23 frames later: moved together, they are the same samples."""
     tab.open(at_once)
-    lead = tab.run("document.querySelector('.lead').textContent")
-    assert f"{23 / 48:.2f} ms" in lead
+    assert f"{23 / 48:.2f} ms" in lead_of(tab)
     for number in range(tab.run("document.querySelectorAll('input[name=passage]').length")):
         differ = (
             f"(() => {{ const voices = hearing.voicesOf({number});"
