@@ -127,13 +127,16 @@ def command(
             data, shown = _builds(takes, own, stimuli, count, channel - 1, kind, told, names)
     if align_out is not None:
         _write_aligned(result, paths, align_out, force)
+    if plot is not None or page is not None:
+        with working("measuring what is shown", quiet=as_json):
+            traces = shown.traces()
     if plot is not None:
         with working("drawing", quiet=as_json):
-            draw_figures(drawings(data, shown), plot, figure, plot_size)
+            draw_figures(drawings(data, shown, traces), plot, figure, plot_size)
     if page is not None:
         with working("writing the report", quiet=as_json):
             heard = [path for path in extra if path != ledger]
-            write_comparison(data, shown, [*paths, *heard], page, force)
+            write_comparison(data, shown, traces, [*paths, *heard], page, force)
     if as_json:
         print_json(data)
     else:

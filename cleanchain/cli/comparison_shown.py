@@ -48,7 +48,9 @@ class Shown:
         return {name: measure_trace(source) for name, source in every.items()}
 
 
-def drawings(data: Mapping[str, Any], shown: Shown) -> dict[str, Drawing]:
+def drawings(
+    data: Mapping[str, Any], shown: Shown, traces: Mapping[str, Trace]
+) -> dict[str, Drawing]:
     """Return the figures of a comparison by name."""
     from cleanchain.report.axes import typeset
     from cleanchain.report.comparison_charts import comparison_charts
@@ -56,12 +58,17 @@ def drawings(data: Mapping[str, Any], shown: Shown) -> dict[str, Drawing]:
 
     verdict = typeset(data["verdict"])
     heading = f"{verdict[0].upper()}{verdict[1:]}. {shown.title}"
-    charts = comparison_charts(data, shown.traces())
+    charts = comparison_charts(data, traces)
     return {name: drawing_of(chart, heading) for name, chart in charts.items()}
 
 
 def write_comparison(
-    data: Mapping[str, Any], shown: Shown, paths: Sequence[Path], page: Path, force: bool
+    data: Mapping[str, Any],
+    shown: Shown,
+    traces: Mapping[str, Trace],
+    paths: Sequence[Path],
+    page: Path,
+    force: bool,
 ) -> None:
     """Write the page of a comparison, with hashes of all files that it rests on."""
     from cleanchain.audio.files import open_source
@@ -78,5 +85,5 @@ def write_comparison(
         beside=None if together else shown.beside,
     )
     hashes = {path.name: hash_samples(open_source(path)) for path in dict.fromkeys(paths)}
-    made = compare_page(shown.title, data, shown.traces(), room, hashes)
+    made = compare_page(shown.title, data, traces, room, hashes)
     write_page(made, page, overwrite=force)
