@@ -111,6 +111,8 @@ def command(
     check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
     takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
     names = [f"{_LETTERS[place]}: {path.name}" for place, path in enumerate(paths)]
+    if len(captures) == 1:
+        names = [f"{name}, channel {place + 1}" for place, name in enumerate(names)]
     with working("comparing", quiet=as_json):
         told, places = "", None
         if kind == "auto":
