@@ -81,8 +81,6 @@ def violations(tab: Tab) -> list[object]:
     rules = pytest.importorskip("axe_core_python").__path__[0]
     if not tab.run("'axe' in window"):
         tab.run((Path(rules) / "axe.min.js").read_text(encoding="utf-8") + "; 0")
-    # Colours that are still on their way from one theme to the other are neither.
-    tab.run("document.getAnimations().forEach((one) => one.finish())")
     found = tab.run(
         "axe.run(document).then((told) => told.violations.map((one) =>"
         "[one.impact, one.id, one.nodes.length, one.nodes[0].html.slice(0, 120)]))"
