@@ -143,7 +143,8 @@ def _told(data: Mapping[str, Any]) -> str:
         if key in _ELSEWHERE or (isinstance(value, list) and _holds(value, Mapping)):
             continue
         name, unit = _named(key)
-        parts.append(f"{name} {_value(value)}{'' if value is None or value == [] else unit}")
+        told = _value(value)
+        parts.append(f"{name} {told}{'' if value is None or told == 'none' else unit}")
     return "; ".join(parts) or "none"
 
 
