@@ -9,8 +9,9 @@ from cleanchain.hearing_room import HearingRoom
 from cleanchain.measure.bands import band_words
 from cleanchain.measure.traces import Trace
 from cleanchain.report.axes import plain, signed, typeset
+from cleanchain.report.band_charts import by_pair
 from cleanchain.report.check_parts import checks
-from cleanchain.report.comparison_charts import by_pair, comparison_charts
+from cleanchain.report.comparison_charts import comparison_charts
 from cleanchain.report.elements import Element, Page, Points, Prose, Section
 from cleanchain.report.ledger_parts import number_of
 from cleanchain.report.versions import files_and_versions
