@@ -144,6 +144,9 @@ def room_of_captures(
     captures: Mapping[str, Source],
     lead_frames: Mapping[str, int] | None = None,
     channel: int = 0,
+    *,
+    removed: bool = False,
+    beside: Mapping[str, Source] | None = None,
 ) -> HearingRoom:
     """Cut the same stretch from captures, to be heard at one common gain or equally loud.
 
@@ -156,7 +159,13 @@ def room_of_captures(
         passages are then chosen, otherwise one stretch is taken from the middle.
     channel : int, optional
         The one that is heard, counted from 0.
+    removed : bool, optional
+        Whether what the first has more than the second is heard too.
+    beside : mapping of str to Source, optional
+        Captures that are heard too, and not put on trial.
     """
+    trial = len(captures) == 2
+    captures = {**captures, **(beside or {})}
     names, first = list(captures), next(iter(captures.values()))
     leads = {name: (lead_frames or {}).get(name, 0) for name in names}
     begin = max(0, *(-lead for lead in leads.values())) if len(leads) > 1 else 0
@@ -177,8 +186,10 @@ def room_of_captures(
         for one in passages
     ]
     keys = tuple(voice.key for voice in voices)
+    if removed:
+        voices.append(Voice("removed", "removed", ((0, 1), (1, -1))))
     heard = _levelled(passages, waves, voices, first.rate_hz, keys)
-    blind = keys if len(keys) == 2 else ()
+    blind = keys[:2] if trial else ()
     return HearingRoom(first.rate_hz, tuple(voices), heard, blind, EQUAL, notes)
 
 

@@ -88,8 +88,7 @@ class Tab:
     def open(self, path: Path, width: int = 1280, height: int = 900, dark: bool = False) -> None:
         """Open a file with the network off, at a size in CSS pixels."""
         self.resize(width, height)
-        theme = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
-        self.call("Emulation.setEmulatedMedia", features=theme)
+        self.theme(dark)
         self.call(
             "Network.emulateNetworkConditions",
             offline=True, latency=0, downloadThroughput=0, uploadThroughput=0,
@@ -100,6 +99,12 @@ class Tab:
         self.call("Page.navigate", url=path.resolve().as_uri())
         while not self._loaded:
             self._next()
+
+    def theme(self, dark: bool) -> None:
+        """Tell the page to be dark, or light."""
+        value = "dark" if dark else "light"
+        wanted = [{"name": "prefers-color-scheme", "value": value}]
+        self.call("Emulation.setEmulatedMedia", features=wanted)
 
     def resize(self, width: int, height: int) -> None:
         """Set the size of the window in CSS pixels."""

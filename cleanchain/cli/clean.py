@@ -9,6 +9,7 @@ import click
 
 from cleanchain.cli.options import PATH, force_option, json_option
 from cleanchain.cli.output import print_json, say, working
+from cleanchain.cli.plotting import check_plot, draw_figures, plot_options
 from cleanchain.cli.preset_use import PresetName, use_preset
 from cleanchain.cli.stage_group import StageGroup
 from cleanchain.cli.stages import STAGES, default_chain
@@ -16,6 +17,7 @@ from cleanchain.cli.stages import STAGES, default_chain
 if TYPE_CHECKING:
     from cleanchain.audio.files import FileSource
     from cleanchain.cleaning import Cleaning
+    from cleanchain.exhibits import Exhibits
     from cleanchain.results import Role
     from cleanchain.stages.base import Stage
 
@@ -57,7 +59,7 @@ if TYPE_CHECKING:
     metavar="IN OUT",
     help="Send another microphone's file through the plans made for TAKE.",
 )
-@click.option("--plot", type=PATH, metavar="FILE.png|svg", help="Draw spectra before and after.")
+@plot_options("clean")
 @click.option(
     "--removed",
     type=PATH,
@@ -105,6 +107,8 @@ def run(
     out: Path | None,
     also: tuple[tuple[Path, Path], ...],
     plot: Path | None,
+    figure: str | None,
+    plot_size: str,
     removed: Path | None,
     report: Path | None,
     explain: bool,
@@ -154,7 +158,8 @@ def run(
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
     if not dry_run:
         extra = [] if removed is None else [(source, removed)]
-        _check_targets([(source, target), *others, *extra], plot, force, inputs)
+        _check_targets([(source, target), *others, *extra], force, inputs)
+        check_plot("clean", plot, figure, force, [*inputs, target])
         if with_receipt:
             check_place(_receipt_path(target), overwrite=force, protect=inputs)
         if report is not None:
@@ -181,24 +186,27 @@ def run(
             if with_receipt:
                 reading = (salvage, repair_nan, allow_clip)
                 _write_receipt(result, [other for other, _ in others], made, reading, force)
-    if plot is not None and not dry_run:
-        with working("drawing", as_json):
-            _draw(result, take.name, plot)
-    if report is not None and not dry_run:
-        with working("writing the report", as_json):
-            _report(result, source, target, report, force)
+    if written and (plot is not None or report is not None):
+        from cleanchain.exhibits import collect
+
+        with working("measuring what is shown", as_json):
+            exhibits = collect(result)
+        if plot is not None:
+            with working("drawing", as_json):
+                _draw(result, exhibits, take.name, plot, figure, plot_size)
+        if report is not None:
+            with working("writing the report", as_json):
+                _report(result, exhibits, source, target, report, force)
     if as_json:
         print_json(result.as_data(str(take), str(target) if written else None))
     else:
         print_ledger(result, take, target if written else None, explain)
 
 
-def _check_targets(
-    pairs: list[tuple[FileSource, Path]], plot: Path | None, force: bool, inputs: list[Path]
-) -> None:
+def _check_targets(pairs: list[tuple[FileSource, Path]], force: bool, inputs: list[Path]) -> None:
     """Refuse before the work what could not be written after it."""
     from cleanchain.audio.writing import check_output
-    from cleanchain.errors import PathError, SettingError
+    from cleanchain.errors import PathError
 
     seen = set()
     for like, to in pairs:
@@ -206,16 +214,6 @@ def _check_targets(
         if to.resolve() in seen:
             raise PathError("two outputs have this name", where=str(to), fix="Name them apart.")
         seen.add(to.resolve())
-    if plot is None:
-        return
-    if plot.suffix.lower() not in (".png", ".svg"):
-        raise SettingError(
-            f"{plot.name!r} is not a picture this can draw", fix="End it in .png or .svg."
-        )
-    if plot.exists() and not force:
-        raise PathError("already exists", where=str(plot), fix="Add --force or name another.")
-    if not plot.parent.is_dir():
-        raise PathError("the folder does not exist", where=str(plot.parent), fix="Make it first.")
 
 
 def _receipt_path(target: Path) -> Path:
@@ -245,25 +243,22 @@ def _write_receipt(
     write_receipt(receipt, _receipt_path(target), overwrite=force)
 
 
-def _draw(result: Cleaning, name: str, path: Path) -> None:
-    import numpy as np
+def _draw(
+    result: Cleaning, exhibits: Exhibits, name: str, plot: Path, figure: str | None, size: str
+) -> None:
+    from cleanchain.report.cleaning_charts import cleaning_charts
+    from cleanchain.report.drawing import drawing_of
 
-    from cleanchain.measure.spectrum import frame_for, measure_spectrum
-    from cleanchain.report.figures import Curve, draw_spectra
-
-    curves = []
-    for label, source in result.sources().items():
-        spectrum = measure_spectrum(source, frame_for(source.frames, source.rate_hz, 3.0))
-        density = np.maximum(2 * spectrum.psd.mean(axis=0), 1e-24)
-        curves.append(Curve(label, spectrum.frequency_hz, 10 * np.log10(density)))
-    lines = [row["hz"] for plan in result.plan.plans for row in plan.findings.get("harmonics", [])]
-    draw_spectra(curves, lines, f"{name}, before and after", path)
+    charts = cleaning_charts(result, exhibits)
+    drawings = {key: drawing_of(chart, name) for key, chart in charts.items()}
+    draw_figures(drawings, plot, figure, size)
 
 
-def _report(result: Cleaning, take: FileSource, out: Path, path: Path, force: bool) -> None:
+def _report(
+    result: Cleaning, exhibits: Exhibits, take: FileSource, out: Path, path: Path, force: bool
+) -> None:
     from cleanchain.audio.files import open_source
     from cleanchain.audio.hashing import hash_samples
-    from cleanchain.exhibits import collect
     from cleanchain.report.cleaning_page import cleaning_page
     from cleanchain.report.page import write_page
 
@@ -271,5 +266,5 @@ def _report(result: Cleaning, take: FileSource, out: Path, path: Path, force: bo
     if result.silence.path is not None:
         hashes[result.silence.path.name] = hash_samples(open_source(result.silence.path))
     hashes[out.name] = hash_samples(open_source(out))
-    page = cleaning_page(result, collect(result), take.path.name, hashes)
+    page = cleaning_page(result, exhibits, take.path.name, hashes)
     write_page(page, path, overwrite=force)

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from cleanchain.cli.comparison_shown import Shown, drawings, write_comparison
 from cleanchain.cli.options import PATH, check_page, force_option, json_option
 from cleanchain.cli.output import console, print_json, say, working
+from cleanchain.cli.plotting import check_plot, draw_figures, plot_options
 
 if TYPE_CHECKING:
     from cleanchain.audio.source import Source
@@ -42,7 +44,7 @@ _LETTERS = "ABCDEFGH"
     "--channel", type=click.IntRange(1, 64), default=1, show_default=True, help="To compare."
 )
 @click.option("--ledger", type=PATH, help="What `clean --json` printed, to stand beside a chain.")
-@click.option("--plot", type=PATH, help="Draw a figure: FILE.png or FILE.svg.")
+@plot_options("compare")
 @click.option(
     "--align-out", type=PATH, metavar="DIR", help="Write takes of one moment aligned and matched."
 )
@@ -62,6 +64,8 @@ def command(
     channel: int,
     ledger: Path | None,
     plot: Path | None,
+    figure: str | None,
+    plot_size: str,
     align_out: Path | None,
     page: Path | None,
     force: bool,
@@ -88,7 +92,7 @@ def command(
             fix="Name the silences as A and B, with --stimulus-a and --stimulus-b.",
         )
     extra = [path for path in (silence_a, silence_b, stimulus_a, stimulus_b, ledger) if path]
-    _check_plot(plot, force, [*captures, *extra])
+    check_plot("compare", plot, figure, force, [*captures, *extra])
     if page is not None:
         check_page(page, force, [*captures, *extra])
     sources: list[Source] = [open_source(path) for path in captures]
@@ -106,30 +110,35 @@ def command(
     stimuli = [open_source(path) for path in (stimulus_a, stimulus_b) if path]
     check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
     takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
+    names = [f"{_LETTERS[place]}: {path.name}" for place, path in enumerate(paths)]
+    if len(captures) == 1:
+        names = [f"{name}, channel {place + 1}" for place, name in enumerate(names)]
     with working("comparing", quiet=as_json):
-        told, places, shown = "", None, takes
+        told, places = "", None
         if kind == "auto":
             kind, told, places = tell_kind(takes, bool(own), bool(stimuli))
         told = told or said(kind)
         _check_fit(kind, len(takes), bool(own), bool(stimuli), ledger, align_out)
         if kind == "chain":
-            data, picture = _chain(takes, ledger, told)
+            data, shown = _chain(takes, ledger, told, names)
         elif kind == "at-once":
             silences = [one_channel(one, channel - 1) for one in own]
-            data, picture, result = _takes(takes, silences, places, told)
+            data, shown, result = _takes(takes, silences, places, told, names)
         else:
             count = builds or (2 if len(takes) % 2 == 0 else len(takes))
-            data, picture = _builds(takes, own, stimuli, count, channel - 1, kind, told)
-            shown = takes[:count]
+            data, shown = _builds(takes, own, stimuli, count, channel - 1, kind, told, names)
     if align_out is not None:
         _write_aligned(result, paths, align_out, force)
+    if plot is not None or page is not None:
+        with working("measuring what is shown", quiet=as_json):
+            traces = shown.traces()
     if plot is not None:
         with working("drawing", quiet=as_json):
-            picture(plot)
-        say(f"drawn: {plot}")
+            draw_figures(drawings(data, shown, traces), plot, figure, plot_size)
     if page is not None:
         with working("writing the report", quiet=as_json):
-            _write_page(data, shown, paths, page, force)
+            heard = [path for path in extra if path != ledger]
+            write_comparison(data, shown, traces, [*paths, *heard], page, force)
     if as_json:
         print_json(data)
     else:
@@ -146,19 +155,6 @@ def _check_pairs(one: Path | None, other: Path | None, what: str) -> None:
             f"a {what} of one build alone compares nothing",
             fix=f"Give both --{what}-a and --{what}-b.",
         )
-
-
-def _check_plot(plot: Path | None, force: bool, inputs: list[Path]) -> None:
-    from cleanchain.audio.writing import check_place
-    from cleanchain.errors import SettingError
-
-    if plot is None:
-        return
-    if plot.suffix.lower() not in (".png", ".svg"):
-        raise SettingError(
-            f"{plot.name!r} is neither a PNG nor an SVG", fix="End its name in .png or .svg."
-        )
-    check_place(plot, overwrite=force, protect=inputs)
 
 
 def _check_fit(
@@ -189,13 +185,14 @@ def _check_fit(
             )
 
 
-def _chain(takes: list[Source], ledger: Path | None, told: str) -> tuple[dict[str, Any], Any]:
+def _chain(
+    takes: list[Source], ledger: Path | None, told: str, names: list[str]
+) -> tuple[dict[str, Any], Shown]:
     import json
 
     from cleanchain.compare.chain import compare_chain
     from cleanchain.compare.chain_data import chain_as_data, read_ledger
     from cleanchain.errors import InputError
-    from cleanchain.report.comparison_figures import draw_chain
 
     read = None
     if ledger is not None:
@@ -204,20 +201,31 @@ def _chain(takes: list[Source], ledger: Path | None, told: str) -> tuple[dict[st
         except (OSError, ValueError) as error:
             raise InputError(f"cannot be read ({error})", where=str(ledger)) from None
     result = compare_chain(takes[0], takes[1])
-    data = chain_as_data(result, told, read)
-    return data, lambda path: draw_chain(result, path)
+    heard = dict(zip(names, (result.before, result.after), strict=True))
+    return chain_as_data(result, told, read), Shown(
+        heard, {}, result.removed, dict.fromkeys(names, 0)
+    )
 
 
 def _takes(
-    takes: list[Source], silences: list[Source], places: list[Alignment] | None, told: str
-) -> tuple[dict[str, Any], Any, TakesResult]:
+    takes: list[Source],
+    silences: list[Source],
+    places: list[Alignment] | None,
+    told: str,
+    names: list[str],
+) -> tuple[dict[str, Any], Shown, TakesResult]:
     from cleanchain.compare.takes import compare_takes
     from cleanchain.compare.takes_data import takes_as_data
-    from cleanchain.report.comparison_figures import draw_comparison
 
     result = compare_takes(takes, silences, places)
     data = takes_as_data(result, takes[0].rate_hz, told)
-    return data, lambda path: draw_comparison(data, path), result
+    leads = [0, *(round(place.lag_frames) for place in result.places)]
+    shown = Shown(
+        dict(zip(names, takes, strict=True)),
+        _beside(names, silences, "silent"),
+        lead_frames=dict(zip(names, leads, strict=True)),
+    )
+    return data, shown, result
 
 
 def _builds(
@@ -228,12 +236,12 @@ def _builds(
     channel: int,
     kind: str,
     told: str,
-) -> tuple[dict[str, Any], Any]:
+    names: list[str],
+) -> tuple[dict[str, Any], Shown]:
     from cleanchain.compare.builds import Build, compare_builds
     from cleanchain.compare.sources import one_channel
     from cleanchain.compare.words import builds_as_data
     from cleanchain.errors import SettingError
-    from cleanchain.report.comparison_figures import draw_comparison
 
     if len(takes) % count or (stimuli and count != 2):
         raise SettingError(
@@ -250,7 +258,14 @@ def _builds(
     if len(silences) > count:
         told += f" {count} builds in turn, {len(silences) // count} captures of each."
     data = builds_as_data(compare_builds(sets), kind, told)
-    return data, lambda path: draw_comparison(data, path)
+    others, what = (silences, "silent") if kind == "stimulus" else (heard, "hearing the stimulus")
+    shown = dict(zip(names, takes[:count], strict=False))
+    return data, Shown(shown, _beside(names, others, what))
+
+
+def _beside(names: list[str], others: list[Any], what: str) -> dict[str, Source]:
+    """Name the captures that belong to those that are compared."""
+    return {f"{name[0]}, {what}": other for name, other in zip(names, others, strict=False)}
 
 
 def _write_aligned(result: TakesResult, paths: list[Path], folder: Path, force: bool) -> None:
@@ -263,27 +278,3 @@ def _write_aligned(result: TakesResult, paths: list[Path], folder: Path, force: 
     if gain_db < 0:
         say(f"All are {-gain_db:.1f} dB lower, so that none clips.")
     say("Start with the monitors turned down.")
-
-
-def _write_page(
-    data: dict[str, Any], shown: list[Source], paths: list[Path], page: Path, force: bool
-) -> None:
-    from cleanchain.audio.files import open_source
-    from cleanchain.audio.hashing import hash_samples
-    from cleanchain.hearing_room import room_of_captures
-    from cleanchain.measure.traces import measure_trace
-    from cleanchain.report.compare_page import compare_page
-    from cleanchain.report.page import write_page
-
-    names = [f"{_LETTERS[k]}: {paths[k].name}" for k in range(len(shown))]
-    captures = dict(zip(names, shown, strict=True))
-    together = None
-    if data["kind"] in ("at-once", "chain"):
-        together = {
-            names[_LETTERS.index(take["take"])]: round(take["alignment"]["lag_frames"])
-            for take in data.get("takes", ())
-        }
-    room = room_of_captures(captures, together)
-    traces = {name: measure_trace(source) for name, source in captures.items()}
-    hashes = {path.name: hash_samples(open_source(path)) for path in dict.fromkeys(paths)}
-    write_page(compare_page(data, traces, room, hashes), page, overwrite=force)

@@ -37,7 +37,7 @@ def print_ledger(result: Cleaning, take: Path, out: Path | None, explained: bool
             _down(entry.hum_removed_db),
             _down(entry.hiss_removed_db),
             _down(entry.signal_lost_db, 2),
-            damage(entry, "-"),
+            damage(entry.signal_error_db, "-"),
             _cost(entry),
             style="bold" if name == "all" else "",
         )

@@ -9,12 +9,15 @@ import click
 
 from cleanchain.cli.electrical import Component, KnownTone, Volts
 from cleanchain.cli.options import PATH, check_page, force_option, json_option
-from cleanchain.cli.output import console, print_json, say, working
+from cleanchain.cli.output import console, print_json, working
+from cleanchain.cli.plotting import check_plot, draw_figures, plot_options
 
 if TYPE_CHECKING:
     from cleanchain.audio.files import FileSource
     from cleanchain.measure.build import BuildReport, Role
+    from cleanchain.measure.calibration import Calibration
     from cleanchain.measure.thermal import ElectricalSource
+    from cleanchain.report.paper import Drawing
 
 
 @click.command("measure")
@@ -41,7 +44,7 @@ if TYPE_CHECKING:
 @click.option("--source-inductance", type=Component("H", "3H"), help="Of a coil.")
 @click.option("--cable", type=Component("F", "500pF"), help="Capacitance of lead and input.")
 @click.option("--load", type=Component("ohm", "1Mohm"), help="Input or bias resistance.")
-@click.option("--plot", type=PATH, help="Draw a figure: FILE.png or FILE.svg.")
+@plot_options("measure")
 @click.option(
     "--report", "page", type=PATH, metavar="FILE.html", help="Write one page to see and hear."
 )
@@ -58,6 +61,8 @@ def command(
     calibrate: tuple[Path, float] | None,
     full_scale: float | None,
     plot: Path | None,
+    figure: str | None,
+    plot_size: str,
     page: Path | None,
     force: bool,
     as_json: bool,
@@ -70,7 +75,6 @@ def command(
     source of the build's own value on the same lead.
     """
     from cleanchain.audio.files import open_source
-    from cleanchain.audio.writing import check_place
     from cleanchain.budget import floor_budget
     from cleanchain.errors import SettingError
     from cleanchain.measure.build import measure_build
@@ -90,12 +94,7 @@ def command(
         "control_stimulus": control_stimulus,
     }
     given = {role: path for role, path in paths.items() if path is not None}
-    if plot is not None:
-        if plot.suffix.lower() not in (".png", ".svg"):
-            raise SettingError(
-                f"{plot.name!r} is neither a PNG nor an SVG", fix="End its name in .png or .svg."
-            )
-        check_place(plot, overwrite=force, protect=tuple(given.values()))
+    check_plot("measure", plot, figure, force, tuple(given.values()))
     if page is not None:
         check_page(page, force, tuple(given.values()))
     source = _source(source_options)
@@ -113,11 +112,9 @@ def command(
     names: dict[str, str] = {role: path.name for role, path in given.items()}
     data = as_data(report, names, budget, calibration, source)
     if plot is not None:
-        from cleanchain.report.measure_figures import draw_build
-
         with working("drawing", quiet=as_json):
-            draw_build(report, f"Noise floor, {silence.name}", plot, source, calibration)
-        say(f"drawn: {plot}")
+            drawings = _drawings(report, data, silence.name, source, calibration)
+            draw_figures(drawings, plot, figure, plot_size)
     if page is not None:
         with working("writing the report", quiet=as_json):
             _write_page(report, data, words(report, budget), captures, channel - 1, page, force)
@@ -127,6 +124,24 @@ def command(
         from cleanchain.cli.measure_table import print_build
 
         print_build(data, words(report, budget), console())
+
+
+def _drawings(
+    report: BuildReport,
+    data: dict[str, Any],
+    name: str,
+    source: ElectricalSource | None,
+    calibration: Calibration | None,
+) -> dict[str, Drawing]:
+    from cleanchain.report.build_charts import build_charts
+    from cleanchain.report.drawing import drawing_of
+    from cleanchain.report.measure_figures import build_drawing
+
+    charts = build_charts(report, data)
+    return {
+        "floor": build_drawing(report, name, source, calibration),
+        **{key: drawing_of(chart, name) for key, chart in charts.items()},
+    }
 
 
 def _write_page(
@@ -140,7 +155,8 @@ def _write_page(
 ) -> None:
     from cleanchain.audio.hashing import hash_samples
     from cleanchain.hearing_room import room_of_captures
-    from cleanchain.report.build_page import build_page, role_words
+    from cleanchain.report.build_charts import role_words
+    from cleanchain.report.build_page import build_page
     from cleanchain.report.page import write_page
 
     room = room_of_captures(

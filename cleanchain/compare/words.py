@@ -10,7 +10,7 @@ import numpy as np
 
 from cleanchain.compare.builds import PairResult
 from cleanchain.compare.signal_to_noise import SnrDifference
-from cleanchain.measure.bands import centre_name
+from cleanchain.measure.bands import band_words
 from cleanchain.measure.differences import Differences, seconds_to_settle
 from cleanchain.measure.hum_difference import HumDifference, Power
 from cleanchain.units import rms_dbfs
@@ -203,7 +203,7 @@ def _pair_reasons(pair: PairResult, verdict: str) -> list[str]:
         words.append(found)
     for one in (pair.thirds, alone(pair.octaves, pair.thirds)):
         words += [f"hiss {text}" for text in where(one)]
-    hidden = [_centre(hz) for hz in pair.thirds.centre_hz[~pair.thirds.known]]
+    hidden = [band_words(hz) for hz in pair.thirds.centre_hz[~pair.thirds.known]]
     if hidden:
         words.append(f"hum hides the hiss in the bands around {', '.join(hidden)}.")
     if pair.hum_differs and pair.hum is not None:
@@ -234,7 +234,7 @@ def _settling(pair: PairResult) -> list[str]:
         return words
     needed = seconds_to_settle(octaves, pair.seconds, octaves.difference_db)
     near = int(np.argmin(needed))
-    seen = f"{octaves.difference_db[near]:+.2f} dB around {_centre(octaves.centre_hz[near])}"
+    seen = f"{octaves.difference_db[near]:+.2f} dB around {band_words(octaves.centre_hz[near])}"
     words.append(
         f"the clearest difference seen, {seen}, would need {_length(needed[near])} to be told "
         "from chance."
@@ -271,12 +271,6 @@ def where(found: Differences) -> list[str]:
             edges_hz = f"{_hz(found.low_hz[start])} to {_hz(found.high_hz[stop - 1])}"
             out.append(f"{word} by {span} dB, {edges_hz}.")
     return out
-
-
-def _centre(hz: float) -> str:
-    """Name a band as the standard does: ``31.5 Hz``, ``1 kHz``."""
-    name = centre_name(hz)
-    return f"{name}Hz" if name.endswith("k") else f"{name} Hz"
 
 
 def _hz(value: float) -> str:

@@ -70,6 +70,12 @@ def centre_name(centre_hz: float) -> str:
     return _words(nominal_hz(centre_hz))
 
 
+def band_words(centre_hz: float) -> str:
+    """Name a band with its unit, as the standard does: ``31.5 Hz``, ``1 kHz``."""
+    name = centre_name(centre_hz)
+    return f"{name}Hz" if name.endswith("k") else f"{name} Hz"
+
+
 def _words(hz: float) -> str:
     return f"{hz:g}" if hz < 1000 else f"{hz / 1000:g} k"
 

@@ -75,6 +75,12 @@ class Axis:
             return math.log(value / self.low) / math.log(self.high / self.low)
         return (value - self.low) / (self.high - self.low)
 
+    def value(self, place: float) -> float:
+        """Return which value lies at a place, 0 being the low end, 1 the high one."""
+        if self.kind == "frequency":
+            return float(self.low * (self.high / self.low) ** place)
+        return self.low + (self.high - self.low) * place
+
     def ticks(self) -> list[Tick]:
         """Return the values that are named."""
         if self.kind == "frequency":
@@ -132,6 +138,13 @@ def signed(value: float, digits: int = 1) -> str:
 def typeset(text: str) -> str:
     """Put true minus signs into a text, before numbers and between names."""
     return re.sub(r"(?<![\w-])-(?=\d)|(?<= )-(?= )", MINUS, text)
+
+
+def glued(text: str) -> str:
+    """Keep numbers and their units in one line."""
+    return re.sub(
+        r"(?<=\d) (?=(?:%|[kM]?Hz|dB\w*|LUFS|LU|m?s|ppm)(?![\w]))", "\N{NO-BREAK SPACE}", text
+    )
 
 
 def plain(value: float, digits: int = 1) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from cleanchain.measure.bands import band_words
 from cleanchain.measure.spectrogram import Spectrogram
 from cleanchain.measure.traces import Trace
 from cleanchain.report.axes import UNKNOWN, Axis, plain
@@ -69,7 +70,7 @@ def _octave_table(traces: Mapping[str, Trace]) -> Table:
         centre = 1000 * 10 ** (number / 10)
         if centre > first[-1]:
             break
-        cells = [f"{centre:.3g} Hz" if centre < 1000 else f"{centre / 1000:.3g} kHz"]
+        cells = [band_words(centre)]
         for trace in traces.values():
             inside = np.abs(np.log10(trace.frequency_hz / centre)) <= 0.05
             power = 10 ** (trace.level_db[inside] / 10)

@@ -9,41 +9,25 @@ import numpy as np
 
 from cleanchain.cleaning import Cleaning
 from cleanchain.exhibits import Exhibits
-from cleanchain.ledger import Entry
-from cleanchain.measure.cells import PARTS, Cell
 from cleanchain.measure.hum_path import guess_path
 from cleanchain.report import cleaning_words
-from cleanchain.report.axes import MINUS, UNKNOWN, Axis, plain, signed
-from cleanchain.report.charts import spectra, spectrograms
-from cleanchain.report.elements import (
-    Bar,
-    Chart,
-    Curve,
-    Element,
-    Page,
-    Points,
-    Prose,
-    Section,
-    Style,
-    Table,
-)
-from cleanchain.report.hum_parts import lines_table, paths_table
-from cleanchain.report.ledger_words import damage, explain
+from cleanchain.report.axes import MINUS, signed, typeset
+from cleanchain.report.cleaning_charts import cleaning_charts
+from cleanchain.report.elements import Element, Page, Points, Prose, Section, Table
+from cleanchain.report.hum_parts import paths_table
+from cleanchain.report.ledger_parts import stages_table
+from cleanchain.report.ledger_words import explain
 from cleanchain.report.versions import files_and_versions
-from cleanchain.report.waves import hearing_of
+from cleanchain.report.waves import CLEANING, hearing_of
 from cleanchain.units import format_time
 
-_STYLES: dict[str, Style] = {
-    "before": "before",
-    "after": "after",
-    "removed": "removed",
-    "noise floor": "floor",
-}
 #: Units that keys of settings and findings end in.
 _UNITS = {
     "hz": "Hz", "db": "dB", "dbfs": "dBFS", "dbtp": "dBTP", "lufs": "LUFS", "lu": "LU",
     "ms": "ms", "s": "s",
 }  # fmt: skip
+#: Findings that the page tells in another place.
+_ELSEWHERE = ("cautions",)
 
 
 def cleaning_page(
@@ -67,12 +51,17 @@ def cleaning_page(
         f"A take cleaned, {format_time(seconds)} at {cleaning.take.rate_hz / 1000:g} kHz; "
         f"silence: {cleaning.silence.words}"
     )
+    charts = cleaning_charts(cleaning, exhibits)
     sections = [
         Section("hear", "Hear it", _hear(cleaning, exhibits)),
-        Section("ledger", "What each stage took, and what that cost", list(_ledger(cleaning))),
-        Section("see", "See it", list(_see(cleaning, exhibits))),
+        Section(
+            "ledger",
+            "What each stage took, and what that cost",
+            list(_ledger(cleaning, charts.get("ledger"))),
+        ),
+        Section("see", "See it", [charts["spectra"], charts["spectrograms"]]),
     ]
-    hum = list(_hum(exhibits))
+    hum = list(_hum(charts, exhibits))
     if hum:
         sections.append(Section("hum", "The hum", hum))
     sections.append(Section("how", "How this was obtained", list(_how(cleaning, hashes))))
@@ -96,10 +85,10 @@ def _hear(cleaning: Cleaning, exhibits: Exhibits) -> list[Element]:
         words.append(
             f"The gain of {signed(gain_db, 2)} dB that the written file has is undone here."
         )
-    return [Prose(words), hearing_of(exhibits.room, cleaning=True)]
+    return [Prose(words), hearing_of(exhibits.room, CLEANING)]
 
 
-def _ledger(cleaning: Cleaning) -> Iterable[Element]:
+def _ledger(cleaning: Cleaning, octaves: Element | None) -> Iterable[Element]:
     rows = [
         *(
             (plan.stage.name, entry)
@@ -107,137 +96,20 @@ def _ledger(cleaning: Cleaning) -> Iterable[Element]:
         ),
         ("all", cleaning.ledger.total),
     ]
-    yield Table(
-        "Level changes in dB at equal level of the instrument; damage is relative to it",
-        ["stage", "noise", "hum", "hiss", "signal", "damage", "largest cost", "where"],
-        [_ledger_row(name, entry) for name, entry in rows],
-    )
+    yield stages_table([(name, entry.numbers()) for name, entry in rows])
     told = cleaning_words.remarks(cleaning)
     if told:
-        yield Points(told)
-    if cleaning.ledger.total.where:
-        yield _octaves(cleaning.ledger.total.where)
+        yield Points([typeset(line) for line in told])
+    if octaves is not None:
+        yield octaves
 
 
-def _ledger_row(name: str, entry: Entry) -> list[str]:
-    def down(value: float | None, digits: int = 1) -> str:
-        return UNKNOWN if value is None else signed(-value, digits)
-
-    return [
-        name,
-        down(entry.noise_removed_db),
-        down(entry.hum_removed_db),
-        down(entry.hiss_removed_db),
-        down(entry.signal_lost_db, 2),
-        damage(entry, UNKNOWN).replace("-", MINUS),
-        UNKNOWN if entry.cost_db is None else plain(entry.cost_db),
-        entry.cost_where or UNKNOWN,
-    ]
-
-
-def _octaves(cells: Iterable[Cell]) -> Table:
-    """Per octave what the noise lost beside what attacks, body and tails lost, with bars."""
-    by_octave: dict[float, dict[str, Cell]] = {}
-    for cell in cells:
-        by_octave.setdefault(cell.octave_hz, {})[cell.part] = cell
-    fell = [
-        max((cell.noise_removed_db or 0.0 for cell in row.values()), default=0.0)
-        for row in by_octave.values()
-    ]
-    longest = max([1.0, *fell])
-    rows = []
-    for (octave, row), noise_db in zip(by_octave.items(), fell, strict=True):
-        known = any(cell.noise_removed_db is not None for cell in row.values())
-        name = f"{octave / 1000:g} kHz" if octave >= 1000 else f"{octave:g} Hz"
-        bars: list[str | Bar] = [name, _bar(noise_db if known else None, longest, "removed")]
-        for part in PARTS:
-            bars.append(_bar(row[part].signal_lost_db if part in row else None, longest, "after"))
-        rows.append(bars)
-    return Table(
-        "By octave, whole chain, dB: what the noise lost at most, and beside it, on the same "
-        "scale, what the instrument lost; a dash where it does not stand 6 dB above the noise",
-        ["octave", "noise lost", "attacks lost", "body lost", "tails lost"],
-        rows,
-    )
-
-
-def _bar(value: float | None, longest: float, style: Style) -> str | Bar:
-    if value is None:
-        return UNKNOWN
-    return Bar(plain(value), min(100 * max(value, 0.0) / longest, 100.0), style)
-
-
-def _see(cleaning: Cleaning, exhibits: Exhibits) -> Iterable[Element]:
-    lines = exhibits.floor.split.harmonics if exhibits.floor is not None else ()
-    hum_hz = [line.frequency_hz for line in lines]
-    yield spectra(
-        "spectra",
-        "Spectra",
-        "Over the whole take. The bands around the curves hold the true level with 95 % where the "
-        "sound is steady; notes along the top are As.",
-        exhibits.traces,
-        _STYLES,
-        hum_hz,
-    )
-    depth_db = max(
-        (
-            float(plan.stage.settings().get("depth_db", 0.0))
-            for plan in cleaning.plan.plans
-            if plan.stage.name == "gate"
-        ),
-        default=12.0,
-    )
-    words = "The darker on light ground (or the lighter on dark), the louder."
-    if exhibits.gate_db is not None:
-        words += " The last picture shows by how much the gate lowered each place."
-    yield spectrograms(
-        "spectrograms",
-        "Before and after, by time and frequency",
-        words,
-        {"before": exhibits.before, "after": exhibits.after},
-        exhibits.gate_db,
-        "lowered by the gate",
-        depth_db or 12.0,
-    )
-
-
-def _hum(exhibits: Exhibits) -> Iterable[Element]:
-    if exhibits.floor is not None and exhibits.floor.split.harmonics:
-        lines = exhibits.floor.split.harmonics
-        yield lines_table("Lines of the mains in the silence, as recorded", lines)
-        yield paths_table(guess_path(lines))
-    if exhibits.mains is not None:
-        yield _track(exhibits)
-
-
-def _track(exhibits: Exhibits) -> Chart:
-    mains = exhibits.mains
-    assert mains is not None
-    low, high = float(mains.frequency_hz.min()), float(mains.frequency_hz.max())
-    margin = max(0.15 * (high - low), 0.005)
-    seconds = exhibits.before.seconds
-    return Chart(
-        "mains",
-        "The mains through the take",
-        "Frequency read over two seconds around each time. Where notes drown the hum it is "
-        "carried on between the places where it is heard.",
-        Axis("time", 0.0, seconds, "time", "s", 1),
-        Axis("Hz", low - margin, high + margin, "level", "Hz", 3),
-        [Curve("mains", "before", mains.time_s, mains.frequency_hz)],
-        table=Table(
-            "The same in numbers",
-            ["time", "Hz"],
-            [
-                [format_time(time), f"{hz:.4f}"]
-                for time, hz in zip(
-                    mains.time_s[:: max(mains.time_s.size // 20, 1)].tolist(),
-                    mains.frequency_hz[:: max(mains.time_s.size // 20, 1)].tolist(),
-                    strict=True,
-                )
-            ],
-            folded=True,
-        ),
-    )
+def _hum(charts: Mapping[str, Element], exhibits: Exhibits) -> Iterable[Element]:
+    if exhibits.floor is not None and "hum" in charts:
+        yield charts["hum"]
+        yield paths_table(guess_path(exhibits.floor.split.harmonics))
+    if "mains" in charts:
+        yield charts["mains"]
 
 
 def _how(cleaning: Cleaning, hashes: Mapping[str, str]) -> Iterable[Element]:
@@ -268,11 +140,16 @@ def _told(data: Mapping[str, Any]) -> str:
     """Write settings or findings in a line; lists of rows are told elsewhere."""
     parts = []
     for key, value in data.items():
-        if isinstance(value, list) and value and isinstance(value[0], Mapping):
+        if key in _ELSEWHERE or (isinstance(value, list) and _holds(value, Mapping)):
             continue
         name, unit = _named(key)
-        parts.append(f"{name} {_value(value)}{unit if value is not None else ''}")
+        told = _value(value)
+        parts.append(f"{name} {told}{'' if value is None or told == 'none' else unit}")
     return "; ".join(parts) or "none"
+
+
+def _holds(value: list[Any], kind: type) -> bool:
+    return bool(value) and isinstance(value[0], kind)
 
 
 def _named(key: str) -> tuple[str, str]:
@@ -290,6 +167,8 @@ def _value(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.4g}".replace("-", MINUS)
+    if isinstance(value, list) and _holds(value, list):  # stretches, from and to
+        return ", ".join(" to ".join(map(_value, stretch)) for stretch in value)
     if isinstance(value, list | tuple):
         return ", ".join(_value(one) for one in value) or "none"
     return str(value)

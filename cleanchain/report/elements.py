@@ -9,7 +9,7 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.report.axes import Axis
+from cleanchain.report.axes import Axis, plain
 
 Reals = NDArray[np.float64]
 #: How a curve or bar is drawn; the page's style sheet knows these.
@@ -69,6 +69,8 @@ class Table:
         Whether it is shown only when asked for.
     words : bool
         Whether the cells are words rather than numbers.
+    about : str
+        What to know to read it.
     """
 
     kind: ClassVar[str] = "table"
@@ -77,6 +79,7 @@ class Table:
     rows: Sequence[Sequence[str | Bar]]
     folded: bool = False
     words: bool = False
+    about: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,6 +208,10 @@ class Picture:
     href: str
     low_db: float
     high_db: float
+
+    def ends(self) -> tuple[str, str]:
+        """Return the ends of the scale in words."""
+        return plain(self.low_db, 0), plain(self.high_db, 0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,11 +36,11 @@ def in_words(name: str, entry: Entry) -> str:
     return f"{first}, cost {entry.cost_db:.1f} dB{place}"
 
 
-def damage(entry: Entry, unknown: str) -> str:
+def damage(signal_error_db: float | None, unknown: str) -> str:
     """Return the damage of a stage in dB; a plain gain does none."""
-    if entry.signal_error_db is None:
+    if signal_error_db is None:
         return unknown
-    return "none" if entry.signal_error_db <= ERROR_FLOOR_DB else f"{entry.signal_error_db:.0f}"
+    return "none" if signal_error_db <= ERROR_FLOOR_DB else f"{signal_error_db:.0f}"
 
 
 def warning(name: str, entry: Entry) -> str | None:

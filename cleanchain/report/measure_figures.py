@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.writing import renamed_when_whole
 from cleanchain.measure.bands import Band
 from cleanchain.measure.build import BuildReport
 from cleanchain.measure.calibration import Calibration
 from cleanchain.measure.hearing import MARGIN_DB, Hearing
 from cleanchain.measure.levels import Levels
 from cleanchain.measure.thermal import ElectricalSource
+from cleanchain.report.axes import Axis
+from cleanchain.report.drawing import COLOURS, SMALL, apart, head, legend, name_notes
+from cleanchain.report.paper import Drawing, Paper
 
 Reals = NDArray[np.float64]
 
-#: Colours of the palette of Okabe and Ito and greys, told apart by all eyes; the lines differ in
-#: width and dashes too.
-_BLUE, _ORANGE, _GREEN, _PURPLE, _GREY = "#0072b2", "#d55e00", "#009e73", "#8a4f7d", "#8c8c8c"
-#: Narrow and tall, with large letters: a phone shows the width of it on some 7 cm.
-_WIDTH_IN, _HEIGHT_IN, _LETTERS, _DPI = 6.0, 8.0, 12, 200
-_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
-_NOTES_HZ = {f"A{octave}": 27.5 * 2**octave for octave in range(10)}
+_BLUE, _ORANGE, _GREEN, _PURPLE, _GREY = (
+    COLOURS[style] for style in ("before", "after", "removed", "c", "floor")
+)
+#: From this shape of the paper on its two parts stand side by side.
+_WIDE = 1.5
 _LEAST = 1e-20
 #: Room that is left below the lowest and above the highest level, and the largest range, dB.
 _MARGIN_DB, _MOST_DB = 5.0, 150.0
@@ -32,60 +31,44 @@ _MARGIN_DB, _MOST_DB = 5.0, 150.0
 _LOWEST_RATIO_DB, _HIGHEST_RATIO_DB = -20.0, 60.0
 
 
-def draw_build(
+def build_drawing(
     report: BuildReport,
-    title: str,
-    path: Path,
+    heading: str,
     source: ElectricalSource | None = None,
     calibration: Calibration | None = None,
-) -> None:
-    """Draw a measured build into a picture file.
+) -> Drawing:
+    """Return how a measured build is drawn.
 
     Parameters
     ----------
     report : BuildReport
         What was measured.
-    title : str
-        Heading.
-    path : Path
-        Ends in .png or .svg.
+    heading : str
+        What was measured, such as the capture's name.
     source : ElectricalSource, optional
         Its thermal noise is drawn where a calibration sets it against the recording.
     calibration : Calibration, optional
         Adds a scale in dBu.
     """
-    import matplotlib as mpl
 
-    mpl.use("Agg")
-    from matplotlib import pyplot
-
-    parts = 2 if report.hearing else 1
-    height_in = _HEIGHT_IN if report.hearing else 0.68 * _HEIGHT_IN
-    with pyplot.rc_context(
-        {"font.size": _LETTERS, "svg.fonttype": "none", "svg.hashsalt": "cleanchain"}
-    ):
-        figure, axes = pyplot.subplots(
-            parts,
-            1,
-            sharex=True,
-            squeeze=False,
-            figsize=(_WIDTH_IN, height_in),
-            height_ratios=(3, 2)[:parts],
-            layout="constrained",
-        )
-        floor_axes = axes[0, 0]
-        _draw_floor(floor_axes, report, source, calibration)
-        _draw_notes(floor_axes)
+    def draw(figure: Any, paper: Paper) -> None:
+        title = "Noise floor, and what is heard above it" if report.hearing else "Noise floor"
+        head(figure, paper, heading, title, "")
+        beside = report.hearing is not None and paper.width_px > _WIDE * paper.height_px
+        if report.hearing is None:
+            axes = [figure.subplots()]
+        elif beside:
+            axes = figure.subplots(1, 2)
+        else:
+            axes = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        _draw_floor(axes[0], report, source, calibration)
         if report.hearing:
-            _draw_hearing(axes[1, 0], report.hearing)
-        _draw_frequencies(axes[-1, 0], report.silence.bands)
-        figure.legend(loc="outside lower center", fontsize=_LETTERS - 1, ncols=2, frameon=False)
-        figure.suptitle(title, x=0.02, ha="left", fontsize=_LETTERS + 1)
-        kind = path.suffix.lower()[1:]
-        undated = {"Date": None} if kind == "svg" else {}
-        with renamed_when_whole(path) as part:
-            figure.savefig(part, dpi=_DPI, format=kind, metadata=undated)
-        pyplot.close(figure)
+            _draw_hearing(axes[1], report.hearing, paper)
+        below = axes if beside else axes[-1:]
+        _draw_frequencies(axes, below, report.silence.bands, paper)
+        legend(figure, paper)
+
+    return draw
 
 
 def _draw_floor(
@@ -155,7 +138,7 @@ def _draw_floor(
     levels = np.concatenate(shown)
     low_db = max(levels.min() - _MARGIN_DB, levels.max() - _MOST_DB)
     axes.set_ylim(low_db, levels.max() + _MARGIN_DB)
-    axes.set_ylabel("third-octave level, dBFS")
+    axes.set_title("third-octave level, dBFS", loc="left", fontsize="small", color="#5a5a5a")
     if calibration is not None:
         dbu = calibration.dbu
         right = axes.secondary_yaxis(
@@ -178,7 +161,7 @@ def _draw_interval(axes: Any, edges: Reals, low_db: Reals, high_db: Reals, colou
     )
 
 
-def _draw_hearing(axes: Any, hearing: Hearing) -> None:
+def _draw_hearing(axes: Any, hearing: Hearing, paper: Paper) -> None:
     """Stimulus over floor with its interval; crosses where only an upper bound is known."""
     edges = _edges(hearing.bands)
     sure = hearing.sure
@@ -198,7 +181,7 @@ def _draw_hearing(axes: Any, hearing: Hearing) -> None:
         transform=axes.get_yaxis_transform(),
         ha="right",
         va="bottom",
-        fontsize=_LETTERS - 2,
+        fontsize=SMALL * paper.letters_pt,
     )
     lowest = hearing.usable_from()
     if lowest is not None:
@@ -209,37 +192,30 @@ def _draw_hearing(axes: Any, hearing: Hearing) -> None:
             (lowest.low_hz, 0.97),
             xycoords=("data", "axes fraction"),
             va="top",
-            fontsize=_LETTERS - 1,
+            fontsize=SMALL * paper.letters_pt,
         )
     top = float(np.nanmax(np.where(hearing.sure, hearing.ratio_db, MARGIN_DB)))
     axes.set_ylim(_LOWEST_RATIO_DB, min(max(top, MARGIN_DB) + 10.0, _HIGHEST_RATIO_DB))
-    axes.set_ylabel("heard over floor, dB")
+    axes.set_title("heard over floor, dB", loc="left", fontsize="small", color="#5a5a5a")
     axes.grid(alpha=0.25)
 
 
-def _draw_frequencies(axes: Any, bands: tuple[Band, ...]) -> None:
-    from matplotlib.ticker import FixedLocator, NullLocator
+def _draw_frequencies(axes: Any, below: Any, bands: tuple[Band, ...], paper: Paper) -> None:
+    """Name frequencies along the bottom of some axes, and notes along the top of the first."""
+    from matplotlib.ticker import NullLocator
 
     edges = _edges(bands)
-    ticks = [hz for hz in _TICKS_HZ if edges[0] <= hz <= edges[-1]]
-    axes.set_xscale("log")
-    axes.set_xlim(edges[0], edges[-1])
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xticklabels([f"{hz // 1000} k" if hz >= 1000 else str(hz) for hz in ticks])
-    axes.set_xlabel("frequency, Hz")
-
-
-def _draw_notes(axes: Any) -> None:
-    """Name the notes along the top, A4 being 440 Hz."""
-    from matplotlib.ticker import FixedLocator, NullLocator
-
-    axes.set_xscale("log")
-    notes = axes.secondary_xaxis("top")
-    notes.xaxis.set_major_locator(FixedLocator(list(_NOTES_HZ.values())))
-    notes.xaxis.set_minor_locator(NullLocator())
-    notes.set_xticklabels(list(_NOTES_HZ))
-    notes.set_xlabel("note (A4 = 440 Hz)", fontsize=_LETTERS - 1)
+    axis = Axis("frequency, Hz", edges[0], edges[-1], "frequency", "Hz")
+    share = 0.8 / len(below)
+    named = apart(axis.ticks(), paper, share)
+    for one in below:
+        one.set_xscale("log")
+        one.set_xlim(axis.low, axis.high)
+        one.set_xticks([axis.value(tick.percent / 100) for tick in named])
+        one.set_xticklabels([tick.text for tick in named])
+        one.xaxis.set_minor_locator(NullLocator())
+        one.set_xlabel(axis.label)
+    name_notes(axes[0], apart(axis.notes(), paper, share), axis.value, paper)
 
 
 def _edges(bands: tuple[Band, ...]) -> Reals:

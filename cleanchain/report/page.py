@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import cleanchain
 from cleanchain.audio.atomic import disk_error, renamed_when_whole
+from cleanchain.report.axes import glued
 from cleanchain.report.elements import Page
 
 if TYPE_CHECKING:
@@ -98,10 +99,12 @@ def _resource(name: str) -> str:
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("cleanchain.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["glued"] = glued
+    return environment

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import wave
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,25 +16,27 @@ from cleanchain.report.elements import Hearing
 from cleanchain.units import format_time
 
 _FULL = 1 << 23
-_CLEANING_WAYS = {
+#: Ways of setting the level, the first one from the start: of a take before and after, of noises
+#: side by side, of takes of one moment.
+CLEANING = {
     MATCHED: "before and after equally loud",
     OWN: "as they are in the take",
     EQUAL: "everything equally loud",
 }
-_CAPTURE_WAYS = {OWN: "as recorded, at one common gain", EQUAL: "equally loud"}
+NOISES = {OWN: "as recorded, at one common gain", EQUAL: "equally loud"}
+TOGETHER = {EQUAL: NOISES[EQUAL], OWN: NOISES[OWN]}
 
 
-def hearing_of(room: HearingRoom, cleaning: bool) -> Hearing:
+def hearing_of(room: HearingRoom, ways: Mapping[str, str]) -> Hearing:
     """Turn what can be heard into the page's element.
 
     Parameters
     ----------
     room : HearingRoom
         Passages and voices.
-    cleaning : bool
-        Whether it is a take being cleaned rather than captures side by side.
+    ways : mapping of str to str
+        Ways of setting the level and what they are called: `CLEANING`, `NOISES` or `TOGETHER`.
     """
-    ways = _CLEANING_WAYS if cleaning else _CAPTURE_WAYS
     passages, waves = [], []
     for heard in room.heard:
         scale = _scale(heard)

@@ -146,6 +146,9 @@ def test_plot_is_drawn(captures: Path, run: Any) -> None:
     assert (captures / "p.png").read_bytes().startswith(b"\x89PNG")
     run("clean", *GIVEN, "--out", "out.wav", "--force", "--plot", "p.svg", "high-pass")
     assert "noise floor" in (captures / "p.svg").read_text()
+    words = ("--plot", "p.png", "--figure", "mains", "high-pass")
+    told = run("clean", *GIVEN, "--out", "out.wav", "--force", *words, code=2).stderr
+    assert "spectra, spectrograms" in told
 
 
 WRONG = [

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
 Run = Callable[..., Any]
 RATE_HZ = 8000
@@ -96,6 +97,8 @@ def test_what_does_not_fit_is_refused(folder: Path, run: Run) -> None:
         ("a.wav", "b.wav", "--kind", "silence", "--align-out", "d"): "needs takes of one moment",
         ("a.wav", "b.wav", "c.wav", "--builds", "2"): "in turn",
         ("a.wav", "b.wav", "--plot", "x.txt"): "neither a PNG nor an SVG",
+        ("a.wav", "b.wav", "--figure", "hum"): "Add --plot",
+        ("a.wav", "b.wav", "--plot", "x.png", "--figure", "snr"): "nothing to draw as 'snr'",
         ("a.wav", "b.wav", "--ledger", "x.json", "--kind", "silence"): "beside a chain only",
     }
     for words, told in refused.items():
@@ -130,5 +133,13 @@ def test_pictures_and_the_ledger_beside(folder: Path, run: Run) -> None:
     ).stdout
     assert "gate" in text
     assert (folder / "c.png").stat().st_size > 10_000
+    (folder / "all-levels.png").write_text("mine")
+    words = ("compare", "a.wav", "b.wav", "--plot", "all.png", "--figure", "all")
+    run(*words, code=5)
+    run(*words, "--plot-size", "slide", "--force")
+    drawn = {path.name for path in folder.glob("all*.png")}
+    assert {"all-differences.png", "all-octaves.png", "all-spectra.png"} <= drawn
+    with Image.open(folder / "all-levels.png") as picture:
+        assert picture.size == (1920, 1080)
     (folder / "led.json").write_text("{}")
     run("compare", "take-a.wav", "take-a.wav", "--ledger", "led.json", code=3)

@@ -76,6 +76,18 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
     return made_report(tmp_path_factory.mktemp("report"))
 
 
+def violations(tab: Tab) -> list[object]:
+    """What axe-core, a checker of accessibility, finds serious in the page as it is."""
+    rules = pytest.importorskip("axe_core_python").__path__[0]
+    if not tab.run("'axe' in window"):
+        tab.run((Path(rules) / "axe.min.js").read_text(encoding="utf-8") + "; 0")
+    found = tab.run(
+        "axe.run(document).then((told) => told.violations.map((one) =>"
+        "[one.impact, one.id, one.nodes.length, one.nodes[0].html.slice(0, 120)]))"
+    )
+    return [one for one in found if one[0] in ("serious", "critical")]
+
+
 @pytest.fixture(scope="session")
 def tab() -> Iterator[Tab]:
     if program() is None:

@@ -15,7 +15,7 @@ from cleanchain.hearing_room import EQUAL, MATCHED, OWN, room_of_captures
 from cleanchain.measure.passages import choose_passages
 from cleanchain.measure.spectrogram import BANDS_AN_OCTAVE, LOWEST_HZ, measure_spectrogram
 from cleanchain.measure.traces import measure_trace
-from cleanchain.report.axes import Axis, note_name, signed, typeset
+from cleanchain.report.axes import Axis, glued, note_name, signed, typeset
 from cleanchain.report.pictures import png
 from cleanchain.report.waves import in_base64
 
@@ -52,12 +52,20 @@ def test_numbers_have_true_minus_signs() -> None:
     )
 
 
+def test_numbers_keep_their_units() -> None:
+    space = "\N{NO-BREAK SPACE}"
+    assert glued("98 % at 50 Hz in 2.4 s, 3 stages") == (
+        f"98{space}% at 50{space}Hz in 2.4{space}s, 3 stages"
+    )
+
+
 def test_axes_place_and_name_their_values() -> None:
     axis = Axis("frequency, Hz", 20.0, 20_000.0, "frequency", "Hz")
     assert axis.place(20.0) == 0.0
     assert axis.place(20_000.0) == pytest.approx(1.0)
     assert [tick.text for tick in axis.ticks() if not tick.minor] == ["100", "1 k", "10 k"]
     level = Axis("dB", -12.0, 12.0, "level", "dB")
+    assert axis.value(axis.place(440.0)) == pytest.approx(440.0)
     zero = next(tick for tick in level.ticks() if tick.zero)
     assert (zero.percent, zero.text) == (50.0, "0")
 
