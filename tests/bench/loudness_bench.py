@@ -26,7 +26,7 @@ from cleanchain.measure.loudness import Loudness, measure_loudness
 
 RATE_HZ = 48_000
 SECONDS = 300
-PAIRS = 7
+PAIRS = 3
 CHECKED_S = 20
 
 
@@ -100,12 +100,13 @@ HEADINGS = (
 )  # fmt: skip
 
 
-def main() -> None:
-    n = np.arange(SECONDS * RATE_HZ)
-    rows = []
-    for name, make in PROGRAMMES.items():
-        rows.append([name, *row(make(np.random.default_rng(1), n))])
-        print(rows[-1], flush=True)
+def measured(name: str) -> list[str]:
+    cells = [name, *row(PROGRAMMES[name](np.random.default_rng(1), np.arange(SECONDS * RATE_HZ)))]
+    print(cells, flush=True)
+    return cells
+
+
+def write(rows: list[list[str]]) -> None:
     busy = os.getloadavg()[0]
     lines = [
         "# Loudness",
@@ -121,4 +122,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    write([measured(name) for name in PROGRAMMES])
