@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from cleanchain.operators.harmonics import Amplitudes, Reals
 
 #: Phases that are tried in each cell, and how far the mains may be from their mean frequency.
 _PHASES, _REACH_HZ = 256, 0.16
+#: Cells whose votes are held at a time.
+_TOGETHER = 256
 #: Spread of the frequency that a step of the path is priced with, Hz.
 _USUAL_HZ = 0.05
 #: Say of one harmonic that stands clear, in nats between its right and its opposite phase / 2.
@@ -58,24 +61,33 @@ def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, li
     )
     aim = shape / np.maximum(np.abs(shape), 1e-30)
     votes = np.einsum("ckh,ch->kh", clear * unit, aim.conj())
-    spectrum = np.zeros((cells.count, _PHASES), dtype=complex)
-    for index, harmonic in enumerate(cells.harmonics.astype(int).tolist()):
-        spectrum[:, harmonic % _PHASES] += votes[:, index]
-    votes_at = np.fft.fft(spectrum, axis=1).real  # sum over h of v_h e^(-i h p)
-    path, jumps, gathered = _best_path(_SAY * votes_at, cells.step_s)
+    votes_at = _by_phase(votes, cells.harmonics.astype(int).tolist())
+    path, jumps, gathered = _best_path(votes_at, cells.count, cells.step_s)
     return np.unwrap(2 * np.pi * path / _PHASES), jumps, gathered
 
 
-def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int], float]:
-    """Path of most votes through (cells, phases), phases going round, and where it jumps."""
-    count, phases = votes.shape
+def _by_phase(votes: Amplitudes, harmonics: list[int]) -> Iterator[Reals]:
+    """Yield the votes for each phase, cell by cell, from those of the harmonics."""
+    for first in range(0, len(votes), _TOGETHER):
+        some = votes[first : first + _TOGETHER]
+        spectrum = np.zeros((len(some), _PHASES), dtype=complex)
+        for index, harmonic in enumerate(harmonics):
+            spectrum[:, harmonic % _PHASES] += some[:, index]
+        yield from _SAY * np.fft.fft(spectrum, axis=1).real  # sum over h of v_h e^(-i h p)
+
+
+def _best_path(
+    votes: Iterator[Reals], count: int, step_s: float
+) -> tuple[NDArray[np.int_], list[int], float]:
+    """Path of most votes through cells, phases going round, and where it jumps."""
+    total = next(votes).copy()
+    phases = total.size
     reach = max(int(np.ceil(_REACH_HZ * step_s * phases)), 1)
     moves = np.arange(-reach, reach + 1)
     price = 0.5 * (moves / (phases * step_s * _USUAL_HZ)) ** 2
     came = np.empty((count, phases), dtype=np.int16)
     index = np.arange(phases)
-    total = votes[0].copy()
-    for cell in range(1, count):
+    for cell, own in enumerate(votes, 1):
         around = np.concatenate([total[-reach:], total, total[:reach]])
         options = np.lib.stride_tricks.sliding_window_view(around, moves.size) - price
         best = options.argmax(axis=1)
@@ -86,7 +98,7 @@ def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int]
         if jumping.any():
             highest[jumping] = total[top] - _JUMP
             came[cell, jumping] = top
-        total = highest + votes[cell]
+        total = highest + own
     path = np.empty(count, dtype=int)
     path[-1] = int(total.argmax())
     jumps = []
