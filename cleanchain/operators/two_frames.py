@@ -17,7 +17,7 @@ from cleanchain.operators.base import Flow, GridFlow, Operator
 from cleanchain.operators.short_time import HOPS_A_STEP, ShortTimeGain
 
 #: Short hops in a long one.
-SHORTER = 4
+SHORTER = 5
 #: Something rises where frames open by this factor over this many hops, and by this much.
 _RISE_HOPS, _RISE, _LEAST_RISE = 2, 1.3, 0.01
 #: So many hops more belong to the attack, and so much of one is a crossfade at either end.

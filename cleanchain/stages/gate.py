@@ -19,7 +19,7 @@ from cleanchain.stages.gate_rules import EstimateRule, ThresholdRule
 from cleanchain.units import db_to_amplitude, format_time
 
 #: Length of a frame, s: long enough to part the partials of a low string.
-FRAME_S = 6144 / 48_000
+FRAME_S = 7680 / 48_000
 #: Standard deviations above the mean level of the silence at which the plain method opens.
 THRESHOLD_SD = 1.5
 

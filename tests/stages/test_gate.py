@@ -151,6 +151,6 @@ def test_every_rate_works(rate_hz: int) -> None:
     noise = Capture(1e-3 * rng.standard_normal((1, 2 * rate_hz)), rate_hz)
     silence = Capture(1e-3 * rng.standard_normal((1, 3 * rate_hz)), rate_hz)
     plan = Gate().plan(noise, silence)
-    assert plan.findings["frame_ms"] == pytest.approx(128, rel=0.06)
+    assert plan.findings["frame_ms"] == pytest.approx(160, rel=0.06)
     out = plan.apply(noise)[0].samples
     assert 10 < 10 * np.log10(np.sum(noise.samples**2) / np.sum(out**2)) < 12.1
