@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -17,7 +20,12 @@ Work = Callable[[Job, Recipe], T]
 
 
 def run_all(
-    work: Work[T], jobs: Sequence[Job], recipe: Recipe, count: int, cluster: str | None = None
+    work: Work[T],
+    jobs: Sequence[Job],
+    recipe: Recipe,
+    count: int,
+    cluster: str | None = None,
+    stopped: Callable[[], bool] = lambda: False,
 ) -> Iterator[tuple[Job, T | None]]:
     """Do some work on every job, in whatever order it is finished.
 
@@ -33,11 +41,18 @@ def run_all(
         How many at once on this machine.
     cluster : str, optional
         Address of a dask scheduler whose workers do the work instead.
+    stopped : callable, optional
+        Tells whether somebody ended the processes on purpose: then nothing is tried again.
 
     Yields
     ------
     (Job, result or None)
         None where the process died of it, twice.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If it was stopped.
     """
     if cluster is not None:
         try:
@@ -55,6 +70,8 @@ def run_all(
 
     left = list(jobs)
     while left:
+        if stopped():
+            raise KeyboardInterrupt
         try:
             for job, result in _stream(work, left, recipe, count):
                 left.remove(job)
@@ -62,6 +79,8 @@ def run_all(
         except BrokenProcessPool:
             # One of those that were under way did it; they are tried one by one.
             for job in left[: 3 * count]:
+                if stopped():
+                    raise KeyboardInterrupt from None
                 left.remove(job)
                 yield job, _alone(work, job, recipe)
 
@@ -86,6 +105,7 @@ def _stream(
     ahead: Any = 1 if count == 1 else "2*n_jobs"
     # A process that has grown is replaced by a new one; that is nothing to tell.
     warnings.filterwarnings("ignore", message="A worker stopped", category=UserWarning)
+    _keep_interrupts_from_processes()
     with _on(cluster, recipe):
         pool = Parallel(
             n_jobs=-1 if cluster else max(count, 2),
@@ -106,11 +126,42 @@ def _named(work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
     return job, in_worker(work, job, recipe)
 
 
-def end_processes() -> None:
-    """End the processes of this machine without waiting for them."""
-    from joblib.externals.loky import get_reusable_executor
+def _keep_interrupts_from_processes() -> None:
+    """Start processes that do not hear Ctrl-C from their first moment on.
 
-    get_reusable_executor(max_workers=1, reuse=True).shutdown(wait=False, kill_workers=True)
+    What a thread has blocked, its processes are born with. The main thread blocks nothing: it is
+    the one that is to hear the key, and its processes learn to ignore it with their first job.
+    """
+    if threading.current_thread() is threading.main_thread():
+        return
+    from multiprocessing import resource_tracker
+
+    from joblib.externals.loky.backend import resource_tracker as other_tracker
+
+    # Their start unblocks it again, so they are started before. What is left when this process is
+    # ended at once they remove; that is nothing to tell.
+    words = os.environ.get("PYTHONWARNINGS")
+    os.environ["PYTHONWARNINGS"] = "ignore"
+    try:
+        resource_tracker.ensure_running()
+        other_tracker.ensure_running()
+    finally:
+        if words is None:
+            del os.environ["PYTHONWARNINGS"]
+        else:
+            os.environ["PYTHONWARNINGS"] = words
+    with contextlib.suppress(AttributeError):  # systems without it
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+
+
+def end_processes() -> None:
+    """End the processes of this machine that work on takes, without waiting for them."""
+    import multiprocessing
+
+    for process in multiprocessing.active_children():
+        if type(process).__name__ == "LokyProcess":
+            with contextlib.suppress(OSError):
+                process.terminate()
 
 
 def _on(cluster: str | None, recipe: Recipe) -> AbstractContextManager[Any]:

@@ -72,6 +72,7 @@ def run_batch(
     way: Way,
     told: Callable[[Outcome], None],
     measured: Callable[[str], None] = lambda _: None,
+    stopped: Callable[[], bool] = lambda: False,
 ) -> tuple[list[Outcome], Recipe]:
     """Clean all takes; every outcome is told and written down as it comes.
 
@@ -87,6 +88,8 @@ def run_batch(
         Told each outcome.
     measured : callable, optional
         Told the name of each take whose loudness was measured for the common gain.
+    stopped : callable, optional
+        See `run_all`.
 
     Returns
     -------
@@ -97,7 +100,7 @@ def run_batch(
     """
     journal = Journal(jobs[0].out.parent)
     if way.common_gain:
-        recipe = _with_common_gain(jobs, recipe, way, journal, measured)
+        recipe = _with_common_gain(jobs, recipe, way, journal, measured, stopped)
     kept = journal.done(list(jobs), recipe) if way.resume else {}
     outcomes = list(kept.values())
     for outcome in outcomes:
@@ -106,7 +109,7 @@ def run_batch(
     if way.resume:
         # What stands there and is not what it should be was cut short or made otherwise.
         recipe = replace(recipe, overwrite=True)
-    for job, found in run_all(clean_one, left, recipe, way.count, way.cluster):
+    for job, found in run_all(clean_one, left, recipe, way.count, way.cluster, stopped):
         outcome = found or Outcome(
             str(job.take), str(job.out), "failed", "the process that cleaned it died, twice"
         )
@@ -128,12 +131,13 @@ def _with_common_gain(
     way: Way,
     journal: Journal,
     measured: Callable[[str], None],
+    stopped: Callable[[], bool],
 ) -> Recipe:
     before, loudness = without_loudness(recipe.stages)
     bare = replace(recipe, stages=before)
     known = journal.loudness(list(jobs), bare.key) if way.resume else {}
     left = [job for job in jobs if str(job.take) not in known]
-    for job, found in run_all(loudness_of, left, bare, way.count, way.cluster):
+    for job, found in run_all(loudness_of, left, bare, way.count, way.cluster, stopped):
         seconds, lufs, peak = known[str(job.take)] = found or (0.0, None, None)
         line = {"measured": str(job.take), "key": bare.key, "take_hash": hash_of(job.take)}
         journal.add({**line, "seconds": seconds, "lufs": lufs, "peak_dbtp": peak})

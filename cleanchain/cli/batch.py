@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,34 +63,51 @@ def command(
     The summary has the worst first. Ctrl-C keeps what is done; --resume goes on from there. Exit
     code 1 where a take failed or did not fit.
     """
-    from cleanchain.batch.engine import cores
-    from cleanchain.batch.recipe import Recipe
-    from cleanchain.batch.running import Way, gain_of, plan_jobs, run_batch
-    from cleanchain.presets.fit import levels_of
-    from cleanchain.presets.store import open_preset
+    from cleanchain.audio.atomic import clear_debris
+    from cleanchain.cli.interrupts import stoppable
 
-    stored = open_preset(preset)
-    planned = plan_jobs(takes, out_dir)
-    _make_folder(out_dir)
-    if not (resume or force):
-        _check_free(planned)
-    with working("reading the preset", as_json):
-        levels = None if stored.floor is None else levels_of(stored.floor)
-    recipe = Recipe(stored, stored.preset.stages, levels, fit == "anyway", force)
-    way = Way(jobs or cores(), cluster, resume, common_gain)
-    progress = _Progress(len(planned))
-    try:
-        outcomes, used = run_batch(planned, recipe, way, progress.told, progress.measured)
-    except KeyboardInterrupt:
-        say(f"stopped with {progress.done} of {len(planned)} done; go on with --resume")
-        raise
-    gain_db = gain_of(used) if common_gain else None
-    if as_json:
-        print_json(_as_data(outcomes, used, gain_db))
-    else:
-        _print(outcomes, gain_db)
-    if not all(outcome.well for outcome in outcomes):
+    progress = _Progress(len(takes))
+
+    def work(stopped: Callable[[], bool]) -> bool:
+        from cleanchain.batch.engine import cores
+        from cleanchain.batch.recipe import Recipe
+        from cleanchain.batch.running import Way, gain_of, plan_jobs, run_batch
+        from cleanchain.presets.fit import levels_of
+        from cleanchain.presets.store import open_preset
+
+        stored = open_preset(preset)
+        planned = plan_jobs(takes, out_dir)
+        _make_folder(out_dir)
+        if not (resume or force):
+            _check_free(planned)
+        with working("reading the preset", as_json):
+            levels = None if stored.floor is None else levels_of(stored.floor)
+        recipe = Recipe(stored, stored.preset.stages, levels, fit == "anyway", force)
+        way = Way(jobs or cores(), cluster, resume, common_gain)
+        outcomes, used = run_batch(planned, recipe, way, progress.told, progress.measured, stopped)
+        gain_db = gain_of(used) if common_gain else None
+        if as_json:
+            print_json(_as_data(outcomes, used, gain_db))
+        else:
+            _print(outcomes, gain_db)
+        return all(outcome.well for outcome in outcomes)
+
+    def farewell() -> None:
+        clear_debris([out_dir / take.name for take in takes])
+        say(f"stopped with {progress.done} of {len(takes)} done; go on with --resume")
+
+    if not stoppable(work, _end_processes, farewell):
         click.get_current_context().exit(1)
+
+
+def _end_processes() -> bool:
+    """End the processes that clean; False as long as there cannot be any."""
+    engine = sys.modules.get("cleanchain.batch.engine")
+    if engine is None or "joblib" not in sys.modules:
+        return False
+    end: Callable[[], None] = engine.end_processes
+    end()
+    return True
 
 
 def _make_folder(folder: Path) -> None:
