@@ -6,11 +6,12 @@ them costs the start of every command half a second.)
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from cleanchain.threads import helpers
 
 #: Batches of more values than this are worth a second thread.
 _WORTH_SPLITTING = 1 << 15
@@ -65,7 +66,7 @@ def _split(transform: Any, values: NDArray[Any], size: int, out: NDArray[Any]) -
         tuple(part if place == axis else slice(None) for place in range(values.ndim))
         for part in (slice(middle), slice(middle, None))
     ]
-    with ThreadPoolExecutor(2) as pool:
+    with helpers(2) as pool:
         list(pool.map(lambda half: transform(values[half], size, out=out[half]), halves))
 
 

@@ -12,19 +12,21 @@ from typing import TypeVar
 from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import hash_samples
 from cleanchain.audio.writing import check_output, write_source
+from cleanchain.batch.common_gain import NOTHING, Heard, hear, without_loudness
 from cleanchain.batch.recipe import Job, Outcome, Recipe
 from cleanchain.chain import Chain
 from cleanchain.cleaning import clean
 from cleanchain.errors import CleanchainError, FitError
-from cleanchain.measure.loudness import measure_loudness
 from cleanchain.presets.applying import fit_of, refuse_misfit, silence_of
 from cleanchain.silences import choose_silence
+from cleanchain.threads import stay_in_one_thread
 
 T = TypeVar("T")
 
 
 def in_worker(work: Callable[..., T], *given: object) -> T:
-    """Do some work in a process that leaves Ctrl-C to its parent."""
+    """Do some work in a process that leaves Ctrl-C to its parent, on one core."""
+    stay_in_one_thread()
     if threading.current_thread() is threading.main_thread():
         with contextlib.suppress(ValueError):
             signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -79,19 +81,19 @@ def _clean(job: Job, recipe: Recipe) -> Outcome:
     )
 
 
-def loudness_of(job: Job, recipe: Recipe) -> tuple[float, float | None, float | None]:
-    """Return seconds, loudness (LUFS) and true peak (dBTP) of a take as cleaned.
+def hear_one(job: Job, recipe: Recipe) -> tuple[Heard, str]:
+    """Return what a cleaned take contributes to the loudness of all, and the hash of the take.
 
-    None where it cannot be read, does not fit, or holds nothing loud enough.
+    It contributes nothing where it cannot be read or does not fit.
     """
-    nothing = (0.0, None, None)
     try:
         take = open_source(job.take)
+        take_hash = hash_samples(take)
         fit = None if recipe.anyway else fit_of(recipe.stored, take, recipe.levels)
         if fit is not None and fit.verdict == "refused":
-            return nothing
+            return NOTHING, take_hash
+        before, loudness = without_loudness(recipe.stages)
         silence = silence_of(recipe.stored) or choose_silence(take)
-        found = measure_loudness(Chain(recipe.stages).plan(take, silence.source).output)
+        return hear(Chain(before).plan(take, silence.source).output, loudness.mono), take_hash
     except Exception:  # the cleaning itself will tell what is wrong with it
-        return nothing
-    return take.frames / take.rate_hz, found.integrated_lufs, found.true_peak_dbtp
+        return NOTHING, ""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.operators.short_time import Rule
+from cleanchain.threads import helpers
 
 Gains = NDArray[np.float32]
 
@@ -81,7 +81,7 @@ class EstimateRule(Rule):
             gain[channel, :, start:stop] = _estimate(ratio)[:, start - low : stop - low]
 
         # Pieces that stay in a core's cache, on both cores: numpy lets go of its lock meanwhile.
-        with ThreadPoolExecutor(2) as pool:
+        with helpers(2) as pool:
             list(pool.map(work, pieces))
         np.clip(gain, np.float32(self.least), np.float32(1.0), out=gain)
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))

@@ -12,13 +12,14 @@ import pytest
 # The work imports modules over and over, whose locks call back when they are forgotten: where
 # KeyboardInterrupt is raised in such a callback, Python prints it and goes on.
 WORK = """
-import importlib, os, signal, subprocess, sys
+import importlib, signal, subprocess, sys, time
 from cleanchain.cli.interrupts import hear, leave_at_once, stoppable
 
 def work(stopped):
     child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
     print(child.pid, flush=True)
-    while not stopped():
+    last = time.monotonic() + 20
+    while not stopped() and time.monotonic() < last:
         for name in ("colorsys", "no_such_module", "bisect"):
             sys.modules.pop(name, None)
             try:
