@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import functools
+import multiprocessing
+import os
 import signal
 import threading
+import time
 import traceback
 from collections.abc import Callable
 from typing import TypeVar
@@ -22,15 +26,33 @@ from cleanchain.silences import choose_silence
 from cleanchain.threads import stay_in_one_thread
 
 T = TypeVar("T")
+#: How often a process looks whether its parent is still there, s.
+_LOOK_S = 0.2
 
 
 def in_worker(work: Callable[..., T], *given: object) -> T:
     """Do some work in a process that leaves Ctrl-C to its parent, on one core."""
     stay_in_one_thread()
+    _end_with_parent()
     if threading.current_thread() is threading.main_thread():
         with contextlib.suppress(ValueError):
             signal.signal(signal.SIGINT, signal.SIG_IGN)
     return work(*given)
+
+
+@functools.cache
+def _end_with_parent() -> None:
+    """End this process soon after the one that started it, which may have been killed."""
+    if not type(multiprocessing.current_process()).__name__.startswith("Loky"):
+        return  # the worker of a cluster has another master
+    parent = os.getppid()
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(_LOOK_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def clean_one(job: Job, recipe: Recipe) -> Outcome:
