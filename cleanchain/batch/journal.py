@@ -139,7 +139,12 @@ def _outcome(job: Job, data: dict[str, Any]) -> Outcome:
         noise_removed_db=_number(data, "noise_removed_db"),
         cost_db=_number(data, "cost_db"),
         cost_where=None if data.get("cost_where") is None else str(data["cost_where"]),
+        warnings=_texts(data.get("warnings")),
     )
+
+
+def _texts(data: Any) -> tuple[str, ...]:
+    return tuple(str(text) for text in data) if isinstance(data, list) else ()
 
 
 def _number(data: dict[str, Any], name: str) -> float | None:

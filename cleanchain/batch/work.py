@@ -61,13 +61,20 @@ def clean_one(job: Job, recipe: Recipe) -> Outcome:
     try:
         return _clean(job, recipe)
     except FitError as error:
-        return Outcome(*names, "refused", str(error))
+        return Outcome(*names, "refused", _told(error, job))
     except CleanchainError as error:
-        return Outcome(*names, "failed", str(error))
+        return Outcome(*names, "failed", _told(error, job))
     except Exception as error:  # one bad file stops nothing
         last = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{last.filename.rsplit('/', 1)[-1]}:{last.lineno}"
         return Outcome(*names, "failed", f"{type(error).__name__}: {error} ({place})")
+
+
+def _told(error: CleanchainError, job: Job) -> str:
+    """Return what is wrong and what to do; the name of the take stands beside it already."""
+    if error.where not in (str(job.take), job.take.name):
+        return str(error)
+    return f"{error.what}\n{error.fix}" if error.fix else error.what
 
 
 def _clean(job: Job, recipe: Recipe) -> Outcome:

@@ -153,9 +153,15 @@ class _Progress:
         if self._worked and self.done < self._total:
             each = (time.monotonic() - self._start) / self._worked
             left = f", about {each * (self._total - self.done) / 60:.0f} min left"
-        words = outcome.words.splitlines()[0] if outcome.words else _numbers(outcome)
+        words = _in_a_line(outcome.words) if outcome.words else _numbers(outcome)
         name = Path(outcome.take).name
         say(f"[{self.done}/{self._total}] {outcome.status} {name}: {words}{left}")
+
+
+def _in_a_line(words: str) -> str:
+    """Return the first line, with the next where it only announces that one."""
+    first, *rest = words.splitlines()
+    return f"{first} {rest[0]}" if first.endswith(":") and rest else first
 
 
 def _numbers(outcome: Outcome) -> str:
