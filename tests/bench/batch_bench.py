@@ -294,6 +294,9 @@ def main() -> None:
         reader.add_argument(f"--{name}", type=int, default=default)
     reader.add_argument("--seconds", type=float, default=30.0)
     asked = reader.parse_args()
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        # Whoever starts this in the background may have switched Ctrl-C off for all that it starts.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     lines = ["# Batch", "", "Written by batch_bench.py."]
     for work, given in (
         (throughput, (asked.takes, asked.seconds, asked.pairs)),
