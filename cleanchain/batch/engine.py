@@ -106,6 +106,7 @@ def _stream(
     # A process that has grown is replaced by a new one; that is nothing to tell.
     warnings.filterwarnings("ignore", message="A worker stopped", category=UserWarning)
     _keep_interrupts_from_processes()
+    master = None if cluster else os.getpid()
     with _on(cluster, recipe):
         pool = Parallel(
             n_jobs=-1 if cluster else max(count, 2),
@@ -113,7 +114,7 @@ def _stream(
             batch_size=1,
             pre_dispatch="all" if cluster else ahead,
         )
-        results = pool(delayed(_named)(work, job, recipe) for job in jobs)
+        results = pool(delayed(_named)(master, work, job, recipe) for job in jobs)
         try:
             yield from results
         except (KeyboardInterrupt, GeneratorExit):
@@ -122,8 +123,8 @@ def _stream(
             raise
 
 
-def _named(work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
-    return job, in_worker(work, job, recipe)
+def _named(master: int | None, work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
+    return job, in_worker(master, work, job, recipe)
 
 
 def _keep_interrupts_from_processes() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import multiprocessing
 import os
 import signal
 import threading
@@ -30,10 +29,21 @@ T = TypeVar("T")
 _LOOK_S = 0.2
 
 
-def in_worker(work: Callable[..., T], *given: object) -> T:
-    """Do some work in a process that leaves Ctrl-C to its parent, on one core."""
+def in_worker(master: int | None, work: Callable[..., T], *given: object) -> T:
+    """Do some work in a process that leaves Ctrl-C to its parent, on one core.
+
+    Parameters
+    ----------
+    master : int or None
+        Number of the process whose end ends this one; None on a cluster, which has its own way.
+    work : callable
+        What to do.
+    given
+        What it is given.
+    """
     stay_in_one_thread()
-    _end_with_parent()
+    if master is not None and os.name == "posix":
+        _end_with(master)
     if threading.current_thread() is threading.main_thread():
         with contextlib.suppress(ValueError):
             signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -41,14 +51,11 @@ def in_worker(work: Callable[..., T], *given: object) -> T:
 
 
 @functools.cache
-def _end_with_parent() -> None:
+def _end_with(master: int) -> None:
     """End this process soon after the one that started it, which may have been killed."""
-    if not type(multiprocessing.current_process()).__name__.startswith("Loky"):
-        return  # the worker of a cluster has another master
-    parent = os.getppid()
 
     def watch() -> None:
-        while os.getppid() == parent:
+        while os.getppid() == master:
             time.sleep(_LOOK_S)
         os._exit(1)
 
