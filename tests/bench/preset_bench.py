@@ -2,10 +2,11 @@
 
     python -m tests.bench.preset_bench [CASES]
 
-writes preset.md beside itself: so many matches, and as many misfits of four kinds together. Takes are rendered instruments in drawn hiss and mains hum, with a
-rest of up to three seconds before them; the silence is drawn apart. A match has a gain and a hiss
-within 1 dB of the silence; a misfit is off by 4.5 to 9 dB as a whole (gain), in its hiss (floor),
-in its hiss above some frequency (risen), or comes from the other mains.
+writes preset.md beside itself: so many matches, and as many misfits of four kinds together. Takes
+are rendered instruments in drawn hiss and mains hum, with a rest of up to three seconds before
+them; the silence is drawn apart. A match has a gain and a hiss within 1 dB of the silence; a misfit
+is off by 4.5 to 9 dB as a whole (gain), in its hiss (floor), in its hiss above some frequency
+(risen), or comes from the other mains.
 """
 
 from __future__ import annotations
