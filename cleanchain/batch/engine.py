@@ -12,8 +12,9 @@ from contextlib import AbstractContextManager
 from typing import Any, TypeVar
 
 from cleanchain.batch.recipe import Job, Recipe
-from cleanchain.batch.work import in_worker
+from cleanchain.batch.work import begin_worker
 from cleanchain.errors import CleanchainError, InputError, SettingError
+from cleanchain.threads import stay_in_one_thread
 
 T = TypeVar("T")
 Work = Callable[[Job, Recipe], T]
@@ -106,15 +107,17 @@ def _stream(
     # A process that has grown is replaced by a new one; that is nothing to tell.
     warnings.filterwarnings("ignore", message="A worker stopped", category=UserWarning)
     _keep_interrupts_from_processes()
-    master = None if cluster else os.getpid()
+    # What a process of this machine begins with; the workers of a cluster have their own ways.
+    begin: dict[str, Any] = {"initializer": begin_worker, "initargs": (os.getpid(),)}
     with _on(cluster, recipe):
         pool = Parallel(
             n_jobs=-1 if cluster else max(count, 2),
             return_as="generator_unordered",
             batch_size=1,
             pre_dispatch="all" if cluster else ahead,
+            **({} if cluster else begin),
         )
-        results = pool(delayed(_named)(master, work, job, recipe) for job in jobs)
+        results = pool(delayed(_named)(work, job, recipe) for job in jobs)
         try:
             yield from results
         except (KeyboardInterrupt, GeneratorExit):
@@ -123,15 +126,16 @@ def _stream(
             raise
 
 
-def _named(master: int | None, work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
-    return job, in_worker(master, work, job, recipe)
+def _named(work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
+    stay_in_one_thread()  # the workers of a cluster stand side by side as well
+    return job, work(job, recipe)
 
 
 def _keep_interrupts_from_processes() -> None:
     """Start processes that do not hear Ctrl-C from their first moment on.
 
     What a thread has blocked, its processes are born with. The main thread blocks nothing: it is
-    the one that is to hear the key, and its processes learn to ignore it with their first job.
+    the one that is to hear the key, and its processes learn to ignore it when they begin.
     """
     if threading.current_thread() is threading.main_thread():
         return
@@ -160,7 +164,7 @@ def end_processes() -> None:
     import multiprocessing
 
     for process in multiprocessing.active_children():
-        if type(process).__name__ == "LokyProcess":
+        if type(process).__name__.startswith("Loky"):
             with contextlib.suppress(OSError):
                 process.terminate()
 

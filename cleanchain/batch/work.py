@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
-import functools
 import os
 import signal
 import threading
 import time
 import traceback
-from collections.abc import Callable
-from typing import TypeVar
 
 from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import hash_samples
@@ -24,42 +20,32 @@ from cleanchain.presets.applying import fit_of, refuse_misfit, silence_of
 from cleanchain.silences import choose_silence
 from cleanchain.threads import stay_in_one_thread
 
-T = TypeVar("T")
 #: How often a process looks whether its parent is still there, s.
 _LOOK_S = 0.2
 
 
-def in_worker(master: int | None, work: Callable[..., T], *given: object) -> T:
-    """Do some work in a process that leaves Ctrl-C to its parent, on one core.
+def begin_worker(master: int) -> None:
+    """Make a process of this machine one that serves another: before its first take, or any.
+
+    It works on one core, leaves Ctrl-C to its master, and ends soon after it, which may have been
+    killed.
 
     Parameters
     ----------
-    master : int or None
-        Number of the process whose end ends this one; None on a cluster, which has its own way.
-    work : callable
-        What to do.
-    given
-        What it is given.
+    master : int
+        Number of the process that started this one.
     """
     stay_in_one_thread()
-    if master is not None and os.name == "posix":
-        _end_with(master)
     if threading.current_thread() is threading.main_thread():
-        with contextlib.suppress(ValueError):
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
-    return work(*given)
-
-
-@functools.cache
-def _end_with(master: int) -> None:
-    """End this process soon after the one that started it, which may have been killed."""
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def watch() -> None:
         while os.getppid() == master:
             time.sleep(_LOOK_S)
         os._exit(1)
 
-    threading.Thread(target=watch, daemon=True).start()
+    if os.name == "posix":
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def clean_one(job: Job, recipe: Recipe) -> Outcome:
