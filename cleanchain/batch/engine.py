@@ -90,7 +90,8 @@ def _alone(work: Work[T], job: Job, recipe: Recipe) -> T | None:
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
     try:
-        return next(_stream(work, [job], recipe, 1))[1]
+        # To its end: a stream that is given up in the middle takes its processes along.
+        return list(_stream(work, [job], recipe, 1))[0][1]
     except BrokenProcessPool:
         return None
 
