@@ -91,7 +91,8 @@ def _alone(work: Work[T], job: Job, recipe: Recipe) -> T | None:
 
     try:
         # To its end: a stream that is given up in the middle takes its processes along.
-        return list(_stream(work, [job], recipe, 1))[0][1]
+        [(_, result)] = _stream(work, [job], recipe, 1)
+        return result
     except BrokenProcessPool:
         return None
 
