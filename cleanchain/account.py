@@ -7,7 +7,6 @@ very plan that was made on their mixture.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -31,6 +30,7 @@ from cleanchain.measure.cells import (
 from cleanchain.measure.quality import Tiles
 from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
+from cleanchain.threads import helpers
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ def account(
     given = reasons or {}
     now, rows = first, []
     # One worker measures the last step while the next one is on its way.
-    with ThreadPoolExecutor(1) as pool:
+    with helpers(1) as pool:
         for step in plan.plans:
             after = _send(step, now)
             if step.is_identity or isinstance(step.operator, Gain):

@@ -6,15 +6,12 @@ them costs the start of every command half a second.)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-T = TypeVar("T")
-R = TypeVar("R")
+from cleanchain.threads import share_out
 
 #: Batches of more values than this are worth a second thread.
 _WORTH_SPLITTING = 1 << 15
@@ -70,15 +67,6 @@ def _split(transform: Any, values: NDArray[Any], size: int, out: NDArray[Any]) -
         for part in (slice(middle), slice(middle, None))
     ]
     share_out(lambda half: transform(values[half], size, out=out[half]), halves)
-
-
-def share_out(work: Callable[[T], R], pieces: Iterable[T]) -> list[R]:
-    """Do a piece of work for each of some pieces on both cores; results in order.
-
-    It pays where the work is numpy's, which lets go of the interpreter's lock meanwhile.
-    """
-    with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(work, pieces))
 
 
 def fast_length(at_least: int) -> int:

@@ -8,7 +8,7 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +32,7 @@ from cleanchain.stages.gate import Gate, gate_frames
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stages.loudness import Loudness
+from cleanchain.threads import helpers
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
@@ -118,7 +119,7 @@ def rehearse(
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     apart = _parts_heard(chain, take, heard)
-    with ThreadPoolExecutor(1) as pool:
+    with helpers(1) as pool:
         costs = pool.submit(fixed_costs, chain, take, heard, apart, rng.spawn(1)[0], begun)
         ledgers = []
         for _ in range(draws):
@@ -256,7 +257,7 @@ def stand_ins(
         alike += continued(heard.quiet, silence.frames, silence, [])
         return hum, draw_hiss(heard.hiss, frames, rate_hz, own), alike
 
-    with ThreadPoolExecutor(1) as pool:
+    with helpers(1) as pool:
         drawn = pool.submit(noises)
         if reference is None:
             signal = _restored(heard.noisy, heard.hiss, rate_hz, rng)

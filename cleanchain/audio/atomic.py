@@ -178,6 +178,31 @@ def _clear_debris(target: Path, own: Path) -> None:
             os.close(handle)
 
 
+def clear_debris(paths: Sequence[Path]) -> None:
+    """Remove what runs that were killed left behind for these names; leave what is being written.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The names, all in one folder.
+    """
+    if fcntl is None or not paths:
+        return  # such a system does not tell what is being written
+    targets = [Path(os.path.realpath(path)) for path in paths]
+    prefixes = tuple(_prefix(target) for target in targets)
+    with contextlib.suppress(OSError):
+        for other in targets[0].parent.iterdir():
+            if not (other.name.startswith(prefixes) and other.suffix == ".part"):
+                continue
+            with contextlib.suppress(OSError):
+                handle = os.open(other, os.O_RDWR)
+                try:
+                    if _lock(handle):
+                        other.unlink(missing_ok=True)
+                finally:
+                    os.close(handle)
+
+
 def _name(part: Path, target: Path, overwrite: bool) -> None:
     if not overwrite:
         # Unlike a rename, a link never replaces what has appeared there meanwhile.

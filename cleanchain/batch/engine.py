@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Any, TypeVar
 
 from cleanchain.batch.recipe import Job, Recipe
-from cleanchain.batch.work import in_worker
+from cleanchain.batch.work import begin_worker
 from cleanchain.errors import CleanchainError, InputError, SettingError
+from cleanchain.threads import stay_in_one_thread
 
 T = TypeVar("T")
 Work = Callable[[Job, Recipe], T]
 
 
 def run_all(
-    work: Work[T], jobs: Sequence[Job], recipe: Recipe, count: int, cluster: str | None = None
+    work: Work[T],
+    jobs: Sequence[Job],
+    recipe: Recipe,
+    count: int,
+    cluster: str | None = None,
+    stopped: Callable[[], bool] = lambda: False,
 ) -> Iterator[tuple[Job, T | None]]:
     """Do some work on every job, in whatever order it is finished.
 
@@ -33,11 +42,18 @@ def run_all(
         How many at once on this machine.
     cluster : str, optional
         Address of a dask scheduler whose workers do the work instead.
+    stopped : callable, optional
+        Tells whether somebody ended the processes on purpose: then nothing is tried again.
 
     Yields
     ------
     (Job, result or None)
         None where the process died of it, twice.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If it was stopped.
     """
     if cluster is not None:
         try:
@@ -55,6 +71,8 @@ def run_all(
 
     left = list(jobs)
     while left:
+        if stopped():
+            raise KeyboardInterrupt
         try:
             for job, result in _stream(work, left, recipe, count):
                 left.remove(job)
@@ -62,6 +80,8 @@ def run_all(
         except BrokenProcessPool:
             # One of those that were under way did it; they are tried one by one.
             for job in left[: 3 * count]:
+                if stopped():
+                    raise KeyboardInterrupt from None
                 left.remove(job)
                 yield job, _alone(work, job, recipe)
 
@@ -70,7 +90,9 @@ def _alone(work: Work[T], job: Job, recipe: Recipe) -> T | None:
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
     try:
-        return next(_stream(work, [job], recipe, 1))[1]
+        # To its end: a stream that is given up in the middle takes its processes along.
+        [(_, result)] = _stream(work, [job], recipe, 1)
+        return result
     except BrokenProcessPool:
         return None
 
@@ -86,12 +108,16 @@ def _stream(
     ahead: Any = 1 if count == 1 else "2*n_jobs"
     # A process that has grown is replaced by a new one; that is nothing to tell.
     warnings.filterwarnings("ignore", message="A worker stopped", category=UserWarning)
+    _keep_interrupts_from_processes()
+    # What a process of this machine begins with; the workers of a cluster have their own ways.
+    begin: dict[str, Any] = {"initializer": begin_worker, "initargs": (os.getpid(),)}
     with _on(cluster, recipe):
         pool = Parallel(
             n_jobs=-1 if cluster else max(count, 2),
             return_as="generator_unordered",
             batch_size=1,
             pre_dispatch="all" if cluster else ahead,
+            **({} if cluster else begin),
         )
         results = pool(delayed(_named)(work, job, recipe) for job in jobs)
         try:
@@ -103,14 +129,46 @@ def _stream(
 
 
 def _named(work: Work[T], job: Job, recipe: Recipe) -> tuple[Job, T]:
-    return job, in_worker(work, job, recipe)
+    stay_in_one_thread()  # the workers of a cluster stand side by side as well
+    return job, work(job, recipe)
+
+
+def _keep_interrupts_from_processes() -> None:
+    """Start processes that do not hear Ctrl-C from their first moment on.
+
+    What a thread has blocked, its processes are born with. The main thread blocks nothing: it is
+    the one that is to hear the key, and its processes learn to ignore it when they begin.
+    """
+    if threading.current_thread() is threading.main_thread():
+        return
+    from multiprocessing import resource_tracker
+
+    from joblib.externals.loky.backend import resource_tracker as other_tracker
+
+    # Their start unblocks it again, so they are started before. What is left when this process is
+    # ended at once they remove; that is nothing to tell.
+    words = os.environ.get("PYTHONWARNINGS")
+    os.environ["PYTHONWARNINGS"] = "ignore"
+    try:
+        resource_tracker.ensure_running()
+        other_tracker.ensure_running()
+    finally:
+        if words is None:
+            del os.environ["PYTHONWARNINGS"]
+        else:
+            os.environ["PYTHONWARNINGS"] = words
+    with contextlib.suppress(AttributeError):  # systems without it
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
 
 
 def end_processes() -> None:
-    """End the processes of this machine without waiting for them."""
-    from joblib.externals.loky import get_reusable_executor
+    """End the processes of this machine that work on takes, without waiting for them."""
+    import multiprocessing
 
-    get_reusable_executor(max_workers=1, reuse=True).shutdown(wait=False, kill_workers=True)
+    for process in multiprocessing.active_children():
+        if type(process).__name__.startswith("Loky"):
+            with contextlib.suppress(OSError):
+                process.terminate()
 
 
 def _on(cluster: str | None, recipe: Recipe) -> AbstractContextManager[Any]:

@@ -10,14 +10,15 @@ from typing import Any
 
 from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import hash_samples
+from cleanchain.batch.common_gain import Heard
 from cleanchain.batch.recipe import Job, Outcome, Recipe
 from cleanchain.errors import CleanchainError
 
 NAME = "cleanchain-batch.jsonl"
-#: Seconds, loudness (LUFS) and true peak (dBTP); None where there is none.
-Measured = tuple[float, float | None, float | None]
-#: Longest line that is read, characters.
-_MOST = 100_000
+#: Longest line that is read, characters; one with every loudness there can be has half as many.
+_MOST = 250_000
+#: No block of a take is as loud, in hundredths of LUFS, and no take has so many.
+_LOUDEST, _MOST_BLOCKS = 20_000, 10_000_000
 
 
 class Journal:
@@ -69,31 +70,42 @@ class Journal:
                 found[job] = _outcome(job, line)
         return found
 
-    def loudness(self, jobs: list[Job], key: str) -> dict[str, Measured]:
-        """Return seconds, loudness and true peak of the takes that were measured and still are so.
+    def add_heard(self, job: Job, key: str, heard: Heard, take_hash: str) -> None:
+        """Add what a take contributes to the loudness of all."""
+        self.add(
+            {
+                "measured": str(job.take),
+                "key": key,
+                "take_hash": take_hash,
+                "blocks": [list(pair) for pair in heard.blocks.items()],
+                "peak_dbtp": heard.peak_dbtp,
+            }
+        )
+
+    def heard(self, jobs: list[Job], key: str) -> dict[str, Heard]:
+        """Return what was measured of the takes that are still the same.
 
         Parameters
         ----------
         jobs : list of Job
             Whose takes count.
         key : str
-            Of the recipe with which they were cleaned before.
+            Of the recipe with which they were measured.
         """
         latest = {
             str(line["measured"]): line
             for line in self.lines()
             if line.get("key") == key and "measured" in line
         }
-        return {
-            take: (
-                _number(line, "seconds") or 0.0,
-                _number(line, "lufs"),
-                _number(line, "peak_dbtp"),
-            )
-            for take in (str(job.take) for job in jobs)
-            if (line := latest.get(take)) is not None
-            and hash_of(Path(take)) == line.get("take_hash")
-        }
+        found = {}
+        for take in (str(job.take) for job in jobs):
+            line = latest.get(take)
+            blocks = None if line is None else _blocks(line.get("blocks"))
+            if line is None or blocks is None or not line.get("take_hash"):
+                continue
+            if hash_of(Path(take)) == line["take_hash"]:
+                found[take] = Heard(blocks, _number(line, "peak_dbtp"))
+        return found
 
     def _ends_whole(self) -> bool:
         with self.path.open("rb") as file:
@@ -127,9 +139,27 @@ def _outcome(job: Job, data: dict[str, Any]) -> Outcome:
         noise_removed_db=_number(data, "noise_removed_db"),
         cost_db=_number(data, "cost_db"),
         cost_where=None if data.get("cost_where") is None else str(data["cost_where"]),
+        warnings=_texts(data.get("warnings")),
     )
+
+
+def _texts(data: Any) -> tuple[str, ...]:
+    return tuple(str(text) for text in data) if isinstance(data, list) else ()
 
 
 def _number(data: dict[str, Any], name: str) -> float | None:
     value = data.get(name)
     return float(value) if isinstance(value, int | float) else None
+
+
+def _blocks(data: Any) -> dict[int, int] | None:
+    """Return counts by loudness, None where this is not what was written."""
+    if not isinstance(data, list):
+        return None
+    pairs = [pair for pair in data if isinstance(pair, list) and len(pair) == 2]
+    if len(pairs) < len(data) or not all(type(one) is int for pair in pairs for one in pair):
+        return None
+    if any(abs(step) > _LOUDEST or count < 1 for step, count in pairs):
+        return None
+    blocks: dict[int, int] = {int(step): int(count) for step, count in pairs}
+    return blocks if sum(blocks.values()) < _MOST_BLOCKS else None

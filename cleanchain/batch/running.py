@@ -6,13 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from cleanchain.batch.common_gain import common_gain_db, with_common_gain, without_loudness
+from cleanchain.batch.common_gain import NOTHING, common_gain, with_common_gain, without_loudness
 from cleanchain.batch.engine import run_all
-from cleanchain.batch.journal import Journal, hash_of
+from cleanchain.batch.journal import Journal
 from cleanchain.batch.recipe import Job, Outcome, Recipe
-from cleanchain.batch.work import clean_one, loudness_of
+from cleanchain.batch.work import clean_one, hear_one
 from cleanchain.errors import PathError
-from cleanchain.stages.fixed_gain import FixedGain
+from cleanchain.stages.loudness import CommonGain, Loudness
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,22 @@ class Way:
     cluster: str | None = None
     resume: bool = False
     common_gain: bool = False
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What became of a batch.
+
+    Parameters
+    ----------
+    outcomes : list of Outcome
+        One a job, in no order.
+    common : CommonGain or None
+        The gain that all takes got, where they got one.
+    """
+
+    outcomes: list[Outcome]
+    common: CommonGain | None
 
 
 def plan_jobs(takes: Sequence[Path], folder: Path) -> list[Job]:
@@ -72,7 +88,8 @@ def run_batch(
     way: Way,
     told: Callable[[Outcome], None],
     measured: Callable[[str], None] = lambda _: None,
-) -> tuple[list[Outcome], Recipe]:
+    stopped: Callable[[], bool] = lambda: False,
+) -> Ran:
     """Clean all takes; every outcome is told and written down as it comes.
 
     Parameters
@@ -87,17 +104,18 @@ def run_batch(
         Told each outcome.
     measured : callable, optional
         Told the name of each take whose loudness was measured for the common gain.
+    stopped : callable, optional
+        See `run_all`.
 
-    Returns
-    -------
-    outcomes : list of Outcome
-        One a job, in no order.
-    recipe : Recipe
-        With the common gain, if there is one.
+    Raises
+    ------
+    KeyboardInterrupt
+        If it was stopped; what was told is done.
     """
     journal = Journal(jobs[0].out.parent)
+    common = None
     if way.common_gain:
-        recipe = _with_common_gain(jobs, recipe, way, journal, measured)
+        recipe, common = _with_common_gain(jobs, recipe, way, journal, measured, stopped)
     kept = journal.done(list(jobs), recipe) if way.resume else {}
     outcomes = list(kept.values())
     for outcome in outcomes:
@@ -106,20 +124,14 @@ def run_batch(
     if way.resume:
         # What stands there and is not what it should be was cut short or made otherwise.
         recipe = replace(recipe, overwrite=True)
-    for job, found in run_all(clean_one, left, recipe, way.count, way.cluster):
+    for job, found in run_all(clean_one, left, recipe, way.count, way.cluster, stopped):
         outcome = found or Outcome(
             str(job.take), str(job.out), "failed", "the process that cleaned it died, twice"
         )
         journal.add(outcome.as_data())
         outcomes.append(outcome)
         told(outcome)
-    return outcomes, recipe
-
-
-def gain_of(recipe: Recipe) -> float | None:
-    """Return the common gain of a recipe, dB; None where each take has its own."""
-    last = recipe.stages[-1]
-    return last.gain_db if isinstance(last, FixedGain) else None
+    return Ran(outcomes, common)
 
 
 def _with_common_gain(
@@ -128,15 +140,18 @@ def _with_common_gain(
     way: Way,
     journal: Journal,
     measured: Callable[[str], None],
-) -> Recipe:
+    stopped: Callable[[], bool],
+) -> tuple[Recipe, CommonGain | None]:
     before, loudness = without_loudness(recipe.stages)
-    bare = replace(recipe, stages=before)
-    known = journal.loudness(list(jobs), bare.key) if way.resume else {}
+    # What a take contributes does not depend on the target, only on how a single channel counts.
+    asked = replace(recipe, stages=(*before, Loudness(mono=loudness.mono)))
+    known = journal.heard(list(jobs), asked.key) if way.resume else {}
     left = [job for job in jobs if str(job.take) not in known]
-    for job, found in run_all(loudness_of, left, bare, way.count, way.cluster):
-        seconds, lufs, peak = known[str(job.take)] = found or (0.0, None, None)
-        line = {"measured": str(job.take), "key": bare.key, "take_hash": hash_of(job.take)}
-        journal.add({**line, "seconds": seconds, "lufs": lufs, "peak_dbtp": peak})
+    for job, found in run_all(hear_one, left, asked, way.count, way.cluster, stopped):
+        heard, take_hash = found or (NOTHING, "")
+        known[str(job.take)] = heard
+        journal.add_heard(job, asked.key, heard, take_hash)
         measured(str(job.take))
-    gain_db = common_gain_db((known[str(job.take)] for job in jobs), loudness)
-    return replace(recipe, stages=with_common_gain(before, gain_db))
+    common = common_gain([known[str(job.take)] for job in jobs], loudness)
+    gain_db = 0.0 if common is None else round(common.gain_db, 6)
+    return replace(recipe, stages=with_common_gain(before, gain_db)), common

@@ -2,33 +2,50 @@
 
 from __future__ import annotations
 
-import contextlib
+import os
 import signal
 import threading
+import time
 import traceback
-from collections.abc import Callable
-from typing import TypeVar
 
 from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import hash_samples
 from cleanchain.audio.writing import check_output, write_source
+from cleanchain.batch.common_gain import NOTHING, Heard, hear, without_loudness
 from cleanchain.batch.recipe import Job, Outcome, Recipe
 from cleanchain.chain import Chain
 from cleanchain.cleaning import clean
 from cleanchain.errors import CleanchainError, FitError
-from cleanchain.measure.loudness import measure_loudness
 from cleanchain.presets.applying import fit_of, refuse_misfit, silence_of
 from cleanchain.silences import choose_silence
+from cleanchain.threads import stay_in_one_thread
 
-T = TypeVar("T")
+#: How often a process looks whether its parent is still there, s.
+_LOOK_S = 0.2
 
 
-def in_worker(work: Callable[..., T], *given: object) -> T:
-    """Do some work in a process that leaves Ctrl-C to its parent."""
+def begin_worker(master: int) -> None:
+    """Make a process of this machine one that serves another: before its first take, or any.
+
+    It works on one core, leaves Ctrl-C to its master, and ends soon after it, which may have been
+    killed.
+
+    Parameters
+    ----------
+    master : int
+        Number of the process that started this one.
+    """
+    stay_in_one_thread()
     if threading.current_thread() is threading.main_thread():
-        with contextlib.suppress(ValueError):
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
-    return work(*given)
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def watch() -> None:
+        while os.getppid() == master:
+            time.sleep(_LOOK_S)
+        os._exit(1)
+
+    if os.name == "posix":
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def clean_one(job: Job, recipe: Recipe) -> Outcome:
@@ -37,13 +54,20 @@ def clean_one(job: Job, recipe: Recipe) -> Outcome:
     try:
         return _clean(job, recipe)
     except FitError as error:
-        return Outcome(*names, "refused", str(error))
+        return Outcome(*names, "refused", _told(error, job))
     except CleanchainError as error:
-        return Outcome(*names, "failed", str(error))
+        return Outcome(*names, "failed", _told(error, job))
     except Exception as error:  # one bad file stops nothing
         last = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{last.filename.rsplit('/', 1)[-1]}:{last.lineno}"
         return Outcome(*names, "failed", f"{type(error).__name__}: {error} ({place})")
+
+
+def _told(error: CleanchainError, job: Job) -> str:
+    """Return what is wrong and what to do; the name of the take stands beside it already."""
+    if error.where not in (str(job.take), job.take.name):
+        return str(error)
+    return f"{error.what}\n{error.fix}" if error.fix else error.what
 
 
 def _clean(job: Job, recipe: Recipe) -> Outcome:
@@ -79,19 +103,19 @@ def _clean(job: Job, recipe: Recipe) -> Outcome:
     )
 
 
-def loudness_of(job: Job, recipe: Recipe) -> tuple[float, float | None, float | None]:
-    """Return seconds, loudness (LUFS) and true peak (dBTP) of a take as cleaned.
+def hear_one(job: Job, recipe: Recipe) -> tuple[Heard, str]:
+    """Return what a cleaned take contributes to the loudness of all, and the hash of the take.
 
-    None where it cannot be read, does not fit, or holds nothing loud enough.
+    It contributes nothing where it cannot be read or does not fit.
     """
-    nothing = (0.0, None, None)
     try:
         take = open_source(job.take)
+        take_hash = hash_samples(take)
         fit = None if recipe.anyway else fit_of(recipe.stored, take, recipe.levels)
         if fit is not None and fit.verdict == "refused":
-            return nothing
+            return NOTHING, take_hash
+        before, loudness = without_loudness(recipe.stages)
         silence = silence_of(recipe.stored) or choose_silence(take)
-        found = measure_loudness(Chain(recipe.stages).plan(take, silence.source).output)
+        return hear(Chain(before).plan(take, silence.source).output, loudness.mono), take_hash
     except Exception:  # the cleaning itself will tell what is wrong with it
-        return nothing
-    return take.frames / take.rate_hz, found.integrated_lufs, found.true_peak_dbtp
+        return NOTHING, ""

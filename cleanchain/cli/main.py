@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib
 import io
 import os
+import signal
 import sys
 from typing import NoReturn
 
 import click
 
 import cleanchain
+from cleanchain.cli.interrupts import hear, leave_at_once
 from cleanchain.errors import CleanchainError
 
 #: Every command, the module of this package that holds it, and its line in the help.
@@ -27,6 +29,10 @@ COMMANDS = {
     "config": "Say which settings are in force, and who set them.",
     "demo": "Write a set of invented captures to try everything on.",
 }
+
+
+#: Commands that listen to Ctrl-C themselves.
+_LISTEN = ("batch",)
 
 
 class LazyGroup(click.Group):
@@ -69,10 +75,13 @@ def cli(ctx: click.Context) -> None:
     command = None if name is None else cli.get_command(ctx, name)
     if name is not None and command is not None:
         ctx.default_map = default_map(from_files({name: command}))
+    if name not in _LISTEN and signal.getsignal(signal.SIGINT) is leave_at_once:
+        hear(signal.default_int_handler)  # from here on something may have to be tidied up
 
 
 def main() -> NoReturn:
     """Run the command line; errors become one message and an exit code."""
+    hear(leave_at_once)
     # Our own threads keep the cores busy; those of the linear algebra would wait in loops and
     # take the cores from them. It reads this when numpy is first imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

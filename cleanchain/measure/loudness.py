@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,6 +13,7 @@ from cleanchain.audio.source import Samples, Source
 from cleanchain.measure.k_weighting import KWeighting
 from cleanchain.measure.loudness_gates import OFFSET_DB, gated_loudness, loudness_range
 from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
+from cleanchain.threads import helpers
 
 _QUANTA_PER_S = 100  # power is summed in steps of 10 ms
 _MOMENTARY, _SHORT_TERM, _HOP = 40, 300, 10  # in quanta: 400 ms, 3 s, 100 ms
@@ -114,7 +114,7 @@ class LoudnessMeter:
 
     def _work(self) -> None:
         """Measure two pieces at once, one on each core."""
-        with ThreadPoolExecutor(1) as pool:
+        with helpers(1) as pool:
             second = pool.submit(self._measure, self._piece)
             measured = [self._measure(0), second.result()]
         for quantum, sums, peak, frame in measured:

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.fourier import fast_length, share_out
+from cleanchain.fourier import fast_length
 from cleanchain.operators.base import Flow, GridFlow, Operator
+from cleanchain.threads import share_out
 
 #: A place in the leading axes, and times, of spectra.
 _Stretch = tuple[Any, ...]

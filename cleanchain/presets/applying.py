@@ -51,10 +51,11 @@ def explain_misfit(fit: Fit, stored: Stored) -> tuple[str, str]:
     bad = [finding.words for finding in fit.findings if finding.verdict == "refused"]
     lines = [f"does not fit the preset {stored.name}:", *bad]
     again = f"cleanchain tune SILENCE --save {stored.name} --force"
+    another = f"cleanchain tune SILENCE --save {stored.name}-2"
     own = any(finding.what == "mains" and finding.verdict == "refused" for finding in fit.findings)
     if own:
         lines.append("It was recorded on another mains, so the hum of the preset is not its hum.")
-        fix = f"Record a silence there and tune a preset to it: {again.replace(' --force', '')}-2"
+        fix = f"Record a silence there and tune a preset to it: {another}"
     elif fit.gain.moved:
         lines.append(
             f"Everything common lies {fit.gain.move_db:+.1f} dB ({fit.gain.words}): the gain was "
@@ -73,7 +74,7 @@ def explain_misfit(fit: Fit, stored: Stored) -> tuple[str, str]:
             f"The floors have nothing in common ({fit.gain.words}): another build, lead, input or "
             "place."
         )
-        fix = f"Use the preset of this build, or record a silence of it and tune again: {again}"
+        fix = f"Use the preset of this build, or record a silence of it and tune one: {another}"
     return "\n".join(lines), f"{fix}\nOr use the preset all the same: --fit anyway."
 
 

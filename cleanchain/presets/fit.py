@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -16,6 +15,7 @@ from cleanchain.measure.mains import find_candidates
 from cleanchain.operators.base import check_same_format
 from cleanchain.presets.floor import Floor
 from cleanchain.stages.hum import Hum
+from cleanchain.threads import helpers
 
 Reals = NDArray[np.float64]
 Verdict = Literal["fits", "unknown", "warned", "refused"]
@@ -122,7 +122,7 @@ def levels_of(floor: Floor) -> list[BandLevels]:
 def _levels(source: Source, floor: Floor) -> list[BandLevels]:
     mains_hz = floor.mains_hz or None
     harmonics = floor.harmonics.tolist()
-    with ThreadPoolExecutor(2) as pool:
+    with helpers(2) as pool:
         return list(
             pool.map(
                 lambda channel: band_levels(source, channel, mains_hz, harmonics),

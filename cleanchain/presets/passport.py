@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from cleanchain.measure.levels import Levels, band_estimates, measure_levels
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 from cleanchain.presets.floor import Floor, kept_of, make_floor
 from cleanchain.presets.schema import Passport
+from cleanchain.threads import helpers
 from cleanchain.units import rms_dbfs
 
 
@@ -61,7 +61,7 @@ def hum_of(silence: Source) -> HumModel | None:
 
 def levels_of_all(source: Source) -> list[Levels]:
     """Measure every channel of a silence."""
-    with ThreadPoolExecutor(2) as pool:
+    with helpers(2) as pool:
         return list(pool.map(lambda n: measure_levels(source, n), range(source.channels)))
 
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 #: Words for a setting, by the stage's number (from 0) and the setting's name.
 Reasons = Mapping[tuple[int, str], str]
+#: What a comment begins with that gives such words.
+_REASON = "# tuned: "
 _DO_NOT_EDIT = "What the floor beside this file was recorded with. Not to be edited: tune again."
 
 
@@ -33,7 +35,8 @@ def write_preset(
     preset : Preset
         What to write.
     reasons : mapping, optional
-        A comment for a setting; an older comment that a person wrote is replaced by it.
+        A comment for a setting, marked as found by tuning; it takes the place of an older one of
+        its kind, never that of what a person wrote there.
     old : bytes, optional
         Text of the same preset as it stood: its comments, its order and its spacing are kept.
     title : str, optional
@@ -66,22 +69,26 @@ def _write_stages(document: TOMLDocument, preset: Preset, reasons: Reasons) -> N
 
     wanted = [{"stage": stage.name, **settings_of(stage)} for stage in preset.stages]
     there: Any = document.get("stages")
-    new = False
-    if there is None or [str(table.get("stage")) for table in there] != [
-        table["stage"] for table in wanted
-    ]:
+    names = [] if there is None else [str(table.get("stage")) for table in there]
+    new = there is None
+    if names != [table["stage"] for table in wanted]:
+        old = list(there or [])
         document.pop("stages", None)
-        there = tomlkit.aot()
-        for _ in wanted:
-            there.append(tomlkit.table())
-        document.append("stages", there)
-        there, new = document["stages"], True
+        document.append("stages", tomlkit.aot())
+        there = document["stages"]
+        for values in wanted:
+            # A stage that was there already keeps what a person wrote in it.
+            at = names.index(values["stage"]) if values["stage"] in names else None
+            there.append(tomlkit.table() if at is None else old.pop(at))
+            if at is not None:
+                names.pop(at)
     for number, (table, values) in enumerate(zip(there, wanted, strict=True)):
         _replace(table, values)
         for key in values:
             if (number, key) in reasons:
                 item: Any = table.item(key)
-                item.comment(_one_line(reasons[number, key]))
+                if not item.trivia.comment or item.trivia.comment.startswith(_REASON):
+                    item.comment(_one_line(f"{_REASON[2:]}{reasons[number, key]}"))
         if new and number + 1 < len(wanted):
             table.add(tomlkit.nl())
 

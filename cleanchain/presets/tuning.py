@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from cleanchain.audio.source import Source
-from cleanchain.cleaning import clean
+from cleanchain.cost_limit import search_depth
 from cleanchain.errors import FitError
 from cleanchain.ledger import Entry
 from cleanchain.measure.bands import Band
@@ -14,7 +14,6 @@ from cleanchain.measure.levels import Estimates, Levels, measure_levels
 from cleanchain.presets.floor import Floor
 from cleanchain.presets.passport import learn
 from cleanchain.presets.schema import Passport, Preset
-from cleanchain.silences import Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
@@ -24,8 +23,6 @@ from cleanchain.stages.loudness import Loudness
 #: A high-pass of order 4 costs 0.1 dB where its corner lies at this part: (10^0.01 - 1)^(1/8).
 _CORNER_PART = 0.625
 _LOWEST_CORNER_HZ = 20.0
-#: Depths that are tried, dB; none is deeper than what leaves an even floor.
-DEPTHS_DB = (12.0, 9.0, 6.0)
 #: Above this kurtosis ratio the residual chirps (common practice, no source).
 _CHIRPS = 3.0
 
@@ -159,18 +156,21 @@ def _power_above(take: Levels, floor: Levels) -> Estimates:
 def _depth(
     take: Source | None, floor: Floor, before: list[Stage], most_cost_db: float
 ) -> tuple[float, str]:
-    """Return the deepest gate within the limits, and why."""
-    default = Gate().depth_db
+    """Return the deepest gate within the limit, and why."""
+    deepest = Gate().depth_db  # a deeper one leaves no even floor
     if take is None:
-        return default, "not measured: no --take to weigh its cost on"
-    silence, deeper = Silence(floor.silence, "file"), ""
-    for depth_db in DEPTHS_DB:
-        entry = clean(take, silence, [*before, Gate(depth_db)]).ledger.stages[-1]
-        told = _tells(entry)
-        if (entry.cost_db or 0.0) <= most_cost_db:
-            return depth_db, f"{told}, at most {most_cost_db:g} dB are allowed{deeper}"
-        deeper = f"; at {depth_db:g} dB it {told}"
-    return DEPTHS_DB[-1], f"the least that is tried; even so it {told}"
+        return deepest, "not measured: no --take to weigh its cost on"
+    found = search_depth(take, floor.silence, before, Gate(deepest, max_cost_db=most_cost_db))
+    if found.cost_db is None:
+        why = found.entry.reasons.get("cost_db", "no basis")
+        return found.depth_db, f"usual; what it costs cannot be told from the take ({why})"
+    told = _tells(found.entry)
+    if found.cost_db > most_cost_db:
+        return found.depth_db, f"the least that is tried; even so it {told}"
+    words = f"it {told}, at most {most_cost_db:g} dB are allowed"
+    if found.wished is not None:
+        words += f"; at {deepest:g} dB it {_tells(found.wished)}"
+    return found.depth_db, words
 
 
 def _tells(entry: Entry) -> str:

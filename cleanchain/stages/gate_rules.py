@@ -10,8 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.fourier import share_out
 from cleanchain.operators.short_time import Rule
+from cleanchain.threads import share_out
 
 Gains = NDArray[np.float32]
 

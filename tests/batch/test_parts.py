@@ -4,13 +4,23 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from cleanchain.batch.common_gain import common_gain_db, with_common_gain, without_loudness
+from cleanchain.audio.capture import Capture
+from cleanchain.batch.common_gain import (
+    NOTHING,
+    Heard,
+    common_gain,
+    hear,
+    with_common_gain,
+    without_loudness,
+)
 from cleanchain.batch.journal import Journal, hash_of
 from cleanchain.batch.recipe import Outcome, Recipe, worst_first
 from cleanchain.batch.running import plan_jobs
 from cleanchain.errors import PathError, SettingError
+from cleanchain.measure.loudness import Mono, measure_loudness
 from cleanchain.presets.schema import Preset
 from cleanchain.presets.store import Stored
 from cleanchain.stages.fixed_gain import FixedGain
@@ -18,6 +28,7 @@ from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.loudness import Loudness
 
+RATE_HZ = 16_000
 RECIPE = Recipe(Stored("x", Preset((HighPass(),)), None, Path("x.toml")), (HighPass(),))
 
 
@@ -43,15 +54,42 @@ def test_two_takes_of_one_name_are_refused_before_any_work(tmp_path: Path) -> No
         plan_jobs([tmp_path / "t.wav"], tmp_path)
 
 
-def test_common_gain_reaches_the_target_together_or_stops_at_the_ceiling() -> None:
-    loudness = Loudness(-20.0, -1.0)
-    assert common_gain_db([(10, -30.0, -20.0), (10, -30.0, -25.0)], loudness) == 10.0
-    # Powers of -30 and -20 LUFS for equal times: -22.596.
-    assert common_gain_db([(5, -30.0, -25.0), (5, -20.0, -9.0)], loudness) == pytest.approx(
-        2.596, abs=1e-3
+def music(seed: int, seconds: float, level: float) -> Capture:
+    """Noise that comes and goes, with long stretches below the relative gate."""
+    rng = np.random.default_rng(seed)
+    frames = int(seconds * RATE_HZ)
+    swell = np.repeat(rng.choice([0.003, 0.1, 1.0], 1 + frames // 8000), 8000)[:frames]
+    return Capture(level * swell * rng.standard_normal(frames), RATE_HZ)
+
+
+@pytest.mark.parametrize("mono", ["as-is", "dual"])
+def test_a_common_gain_hears_all_takes_as_one_programme(mono: Mono) -> None:
+    loudness = Loudness(-20.0, 0.0, mono)
+    takes = [music(1, 6.0, 0.01), music(2, 9.0, 0.02), music(3, 4.0, 0.0001)]
+    common = common_gain([hear(take, mono) for take in takes], loudness)
+    # One programme, a second of silence between its parts; no block there passes a gate.
+    gap = np.zeros((1, RATE_HZ))
+    whole = Capture(np.hstack([x for take in takes for x in (take.samples, gap)]), RATE_HZ)
+    assert common is not None
+    # Blocks across the edges of a part, 3 of some 180, are in no take alone.
+    assert common.together_lufs == pytest.approx(
+        measure_loudness(whole, mono).integrated_lufs, abs=0.1
     )
-    assert common_gain_db([(5, -30.0, -4.0), (5, -30.0, -9.0)], loudness) == 3.0
-    assert common_gain_db([(5, None, None)], loudness) == 0.0
+    planned = loudness.plan_together(takes, [None, None, None])[0].findings
+    assert common.gain_db == pytest.approx(planned["gain_db"], abs=0.01)
+    # The quiet one alone would get another gain: it lies below the gate of all.
+    loud = common_gain([hear(take, mono) for take in takes[:2]], loudness)
+    assert loud is not None
+    assert loud.gain_db == common.gain_db
+
+
+def test_a_common_gain_stops_at_the_ceiling_of_the_highest_peak() -> None:
+    loudness = Loudness(-20.0, -1.0)
+    common = common_gain([Heard({-3000: 50}, -4.0), Heard({-3000: 9}, -9.0), NOTHING], loudness)
+    assert common is not None
+    assert (common.gain_db, common.hottest) == (3.0, 0)
+    assert common.shortfall_db == pytest.approx(7.0)
+    assert common_gain([NOTHING], loudness) is None
     before, last = without_loudness((HighPass(), loudness))
     assert (before, last) == ((HighPass(),), loudness)
     assert with_common_gain(before, 3.0) == (HighPass(), FixedGain(3.0))
@@ -90,12 +128,29 @@ def test_a_loudness_counts_again_only_for_the_same_take_and_recipe(tmp_path: Pat
     import soundfile
 
     jobs = plan_jobs([tmp_path / "t.wav"], tmp_path / "out")
+    take = str(jobs[0].take)
+    soundfile.write(tmp_path / "t.wav", [0.25, -0.5], 16_000)
+    (tmp_path / "out").mkdir()
+    journal = Journal(tmp_path / "out")
+    heard = Heard({-3000: 2, -2990: 1}, None)
+    journal.add_heard(jobs[0], "k", heard, hash_of(jobs[0].take) or "")
+    assert journal.heard(jobs, "k") == {take: heard}
+    assert journal.heard(jobs, "other") == {}
+    soundfile.write(tmp_path / "t.wav", [0.25, -0.25], 16_000)
+    assert journal.heard(jobs, "k") == {}
+
+
+@pytest.mark.parametrize(
+    "blocks",
+    [None, 3, [1], [[1]], [[-3000, 0]], [[1.5, 2]], [[True, 2]], [[-3000, 10**12]], [[9**9, 1]]],
+)
+def test_blocks_of_a_journal_that_lie_count_for_nothing(tmp_path: Path, blocks: object) -> None:
+    import soundfile
+
+    jobs = plan_jobs([tmp_path / "t.wav"], tmp_path / "out")
     soundfile.write(tmp_path / "t.wav", [0.25, -0.5], 16_000)
     (tmp_path / "out").mkdir()
     journal = Journal(tmp_path / "out")
     line = {"measured": str(jobs[0].take), "key": "k", "take_hash": hash_of(jobs[0].take)}
-    journal.add({**line, "seconds": 3.0, "lufs": -30.0, "peak_dbtp": None})
-    assert journal.loudness(jobs, "k") == {str(jobs[0].take): (3.0, -30.0, None)}
-    assert journal.loudness(jobs, "other") == {}
-    soundfile.write(tmp_path / "t.wav", [0.25, -0.25], 16_000)
-    assert journal.loudness(jobs, "k") == {}
+    journal.add({**line, "blocks": blocks, "peak_dbtp": -3.0})
+    assert journal.heard(jobs, "k") == {}

@@ -154,6 +154,18 @@ def test_a_process_that_is_killed_costs_no_other_take(
     assert len(hashes(made / "stopped")) == 3
 
 
+def test_a_batch_that_is_killed_leaves_no_process(
+    running: subprocess.Popen[str], made: Path
+) -> None:
+    """Its processes would go on with what they had been given, while it is resumed."""
+    running.kill()
+    running.wait()
+    deadline = time.monotonic() + 20
+    while session_lives(running.pid, "LokyProcess") and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not session_lives(running.pid, "LokyProcess")
+
+
 def session_lives(session: int, word: str = "") -> list[int]:
     """Processes of a session that run and have a word in their command line."""
     found = []

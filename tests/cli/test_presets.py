@@ -38,7 +38,7 @@ def test_tune_gives_reasons_and_saves_what_can_be_read(captures: Path, run: Any)
     assert "dB are allowed" in " ".join(done.stdout.split())
     text = (captures / "DATA/cleanchain/presets/disc.toml").read_text()
     assert 'stage = "gate"' in text
-    assert "mains_hz = 50.0 # 50.02 Hz in the silence" in text
+    assert "mains_hz = 50.0 # tuned: 50.02 Hz in the silence" in text
     assert (captures / "DATA/cleanchain/presets/disc.npz").exists()
 
 

@@ -93,6 +93,36 @@ depth_db = 9.5
     assert "corner_hz = 90.0" in again
 
 
+def test_comments_survive_in_the_stages_that_stay() -> None:
+    text = """[[stages]]
+stage = "high-pass"
+corner_hz = 70.0 # lorries
+# a line of its own
+[[stages]]
+stage = "gate"
+depth_db = 9.5 # shallow
+"""
+    wanted = (HighPass(70.0), Hum(), Gate(9.5))
+    again = write_preset(Preset(wanted), old=text.encode())
+    assert parse_preset(again.encode(), "x").stages == wanted
+    for comment in ("# lorries", "# a line of its own", "# shallow"):
+        assert comment in again
+    back = write_preset(Preset((Gate(9.5),)), old=again.encode())
+    assert parse_preset(back.encode(), "x").stages == (Gate(9.5),)
+    assert "# shallow" in back
+
+
+def test_a_reason_replaces_an_older_one_and_never_what_a_person_wrote() -> None:
+    preset = Preset((HighPass(70.0), Gate(9.5)))
+    corner, depth = (0, "corner_hz"), (1, "depth_db")
+    text = write_preset(preset, {corner: "it is so"})
+    assert "corner_hz = 70.0 # tuned: it is so" in text
+    text = text.replace("depth_db = 9.5", "depth_db = 9.5 # I like it")
+    again = write_preset(preset, {corner: "now", depth: "x"}, old=text.encode())
+    assert "corner_hz = 70.0 # tuned: now" in again
+    assert "depth_db = 9.5 # I like it" in again
+
+
 def test_all_faults_are_told_at_once_with_path_and_suggestion() -> None:
     text = """
 [preset]
