@@ -18,15 +18,8 @@ from cleanchain.audio.source import Samples
 from cleanchain.chain import ChainPlan
 from cleanchain.ledger import Entry, Evidence, Ledger
 from cleanchain.measure import quality
-from cleanchain.measure.cells import (
-    FRAME_S,
-    HIGH_OCTAVES_HZ,
-    LOW_FRAME_S,
-    LOW_OCTAVES_HZ,
-    cells,
-    costliest,
-    parts_of_notes,
-)
+from cleanchain.measure.cells import cells, costliest, parts_of_notes
+from cleanchain.measure.octaves import octave_powers
 from cleanchain.measure.quality import Tiles
 from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
@@ -75,17 +68,12 @@ class _State:
         return self.hum + self.hiss
 
     @cached_property
-    def signal_cells(self) -> tuple[Tiles, Tiles]:
-        """On frames for the low octaves, and on frames for the high ones."""
-        return self._cells(self.signal)
+    def signal_octaves(self) -> NDArray[np.float64]:
+        return octave_powers(self.signal, self.rate_hz)
 
     @cached_property
-    def noise_cells(self) -> tuple[Tiles, Tiles]:
-        return self._cells(self.noise)
-
-    def _cells(self, wave: Samples) -> tuple[Tiles, Tiles]:
-        low = quality.tiles(wave, self.rate_hz, LOW_FRAME_S)
-        return low, quality.tiles(wave, self.rate_hz, FRAME_S)
+    def noise_octaves(self) -> NDArray[np.float64]:
+        return octave_powers(self.noise, self.rate_hz)
 
     @cached_property
     def signal_tiles(self) -> Tiles:
@@ -96,11 +84,8 @@ class _State:
         return quality.tiles(self.hiss, self.rate_hz)
 
     @cached_property
-    def parts_of_notes(self) -> list[NDArray[np.int_]]:
-        return [
-            parts_of_notes(self.signal, self.rate_hz, 1 / short.hop_s, short.power.shape[1])
-            for short in self.signal_cells
-        ]
+    def parts_of_notes(self) -> NDArray[np.int_]:
+        return parts_of_notes(self.signal, self.rate_hz)
 
 
 def account(
@@ -215,18 +200,15 @@ def entry(
             reasons.setdefault(name, why)
         return value
 
-    found = []
-    for index, octaves_hz in enumerate((LOW_OCTAVES_HZ, HIGH_OCTAVES_HZ)):
-        found += cells(
-            before.signal_cells[index],
-            before.noise_cells[index],
-            after.signal_cells[index],
-            after.noise_cells[index],
-            before.parts_of_notes[index],
-            declared_gain,
-            gain,
-            octaves_hz,
-        )
+    found = cells(
+        before.signal_octaves,
+        before.noise_octaves,
+        after.signal_octaves,
+        after.noise_octaves,
+        before.parts_of_notes,
+        declared_gain,
+        gain,
+    )
     worst = costliest(found)
     chirp = None
     if "musical_noise" not in given and np.any(hiss):
