@@ -33,8 +33,12 @@ def helpers(count: int) -> Executor:
 def share_out(work: Callable[[T], R], pieces: Iterable[T]) -> list[R]:
     """Do a piece of work for each of some pieces on both cores; results in order.
 
-    It pays where the work is numpy's, which lets go of the interpreter's lock meanwhile.
+    It pays where the work is numpy's, which lets go of the interpreter's lock meanwhile. A single
+    piece is done here.
     """
+    pieces = list(pieces)
+    if len(pieces) < 2:
+        return [work(piece) for piece in pieces]
     with helpers(2) as pool:
         return list(pool.map(work, pieces))
 

@@ -19,6 +19,7 @@ from cleanchain.threads import share_out
 _Stretch = tuple[Any, ...]
 #: Frames that a core transforms at a time.
 _FRAMES_A_PIECE = 16
+_FRAMES_WORTH_SHARING = 8 * _FRAMES_A_PIECE
 #: Hops that one step of the grid answers for.
 HOPS_A_STEP = 192
 
@@ -108,8 +109,8 @@ class Frames:
 
 
 def _stretches(shape: tuple[int, ...]) -> list[_Stretch]:
-    """Cut spectra of shape (..., times, bins) into halves, one for each core."""
-    middle = shape[-2] // 2
+    """Cut spectra of shape (..., times, bins) into halves, one for each core, if they are long."""
+    middle = shape[-2] // 2 if shape[-2] > _FRAMES_WORTH_SHARING else 0
     return [
         (*place, times)
         for place in np.ndindex(shape[:-2])

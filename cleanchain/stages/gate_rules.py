@@ -17,8 +17,8 @@ Gains = NDArray[np.float32]
 
 #: Bins to either side that are averaged across frequency.
 WIDE_BINS = 16
-#: Bins that are worked on together: what they need stays in a core's cache.
-_BINS_A_PIECE = 512
+#: Places that are worked on together: what they need stays in a core's cache.
+_PLACES_A_PIECE = 1 << 17
 #: Levels above the floor that the table tells apart: four an octave, from 1/8 to 4096 times.
 _LOWEST, _OCTAVES, _AN_OCTAVE = 2.0**-3, 15, 4
 LEVELS = _OCTAVES * _AN_OCTAVE
@@ -71,11 +71,12 @@ class EstimateRule(Rule):
         over = np.pad((1 / floor).astype(np.float32), ((0, 0), (WIDE_BINS, WIDE_BINS)), "edge")
         table = np.maximum(_gains(self.table), np.float32(self.least))
         channels, times, bins = power.shape
+        together = max(_PLACES_A_PIECE // times, 1)
         gain = np.empty((channels, times - 2 * self.reach, bins), dtype=np.float32)
 
         def work(piece: tuple[int, int]) -> None:
             channel, start = piece
-            stop = min(start + _BINS_A_PIECE, bins)
+            stop = min(start + together, bins)
             # Beyond the lowest and the highest frequency the last bin is held.
             around = np.arange(start - WIDE_BINS, stop + WIDE_BINS)
             inside = start >= WIDE_BINS and stop + WIDE_BINS <= bins
@@ -84,7 +85,7 @@ class EstimateRule(Rule):
             place = surroundings(ratio, TABLES[self.table])
             np.take(table, place, out=gain[channel, :, start:stop], mode="clip")
 
-        starts = range(0, bins, _BINS_A_PIECE)
+        starts = range(0, bins, together)
         share_out(work, [(channel, start) for channel in range(channels) for start in starts])
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))
 
