@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from cleanchain.units import format_time, rms_dbfs
 FEWEST_FRAMES = 12
 MOST_LEFT_OUT = 0.5
 _BANDS = 10
+#: Frames that are held at a time.
+_TOGETHER = 256
 #: A frame whose band stands this many standard deviations of noise above the middle is no floor.
 _OUTLIER_SD = 6.0
 _OUTLIER_DB = 3.0
@@ -47,7 +50,9 @@ class NoiseFloor:
 
 
 def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
-    """Learn the floor of each channel from a whole silence capture, in one pass.
+    """Learn the floor of each channel from a whole silence capture.
+
+    It is read once, and what lies around a disturbance once more, so that memory stays low.
 
     Parameters
     ----------
@@ -63,13 +68,11 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
     """
     total = np.zeros((silence.channels, frames.bins))
     kept = 0
-    powers, bands = [], []
-    for block in _blocks_of_frames(silence, frames):
-        spectra = frames.spectra(block)
-        power = spectra.real**2 + spectra.imag**2
-        powers.append(power.astype(np.float32))
+    sums, bands = [], []
+    for power in _powers(silence, frames):
+        sums.append(power.astype(np.float32).sum(axis=1, dtype=np.float64))
         bands.append(np.add.reduceat(power, _band_starts(frames.bins), axis=-1))
-    times = sum(power.shape[1] for power in powers)
+    times = sum(band.shape[1] for band in bands)
     if times < FEWEST_FRAMES:
         raise InputError(
             f"is {silence.frames / silence.rate_hz:.2f} s long; the gate needs "
@@ -95,12 +98,14 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
             fix="Record it again without touching or playing anything.",
         )
     good = ~(disturbed | dead)
-    start = 0
-    for stretch in powers:
-        chosen = stretch[:, good[start : start + stretch.shape[1]]]
-        total += chosen.sum(axis=1, dtype=np.float64)
-        kept += chosen.shape[1]
-        start += stretch.shape[1]
+    for number, whole in enumerate(sums):
+        chosen = good[number * _TOGETHER : (number + 1) * _TOGETHER]
+        if chosen.all():
+            total += whole
+        elif chosen.any():
+            power = next(_powers(silence, frames, number)).astype(np.float32)
+            total += power[:, chosen].sum(axis=1, dtype=np.float64)
+        kept += int(chosen.sum())
     mean = total / kept
     # Two hops of the window overlap by half, so about half of the frames are independent.
     return NoiseFloor(
@@ -112,11 +117,13 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
     )
 
 
-def _blocks_of_frames(silence: Source, frames: Frames):  # type: ignore[no-untyped-def]
-    """Yield stretches whose frames follow on from each other, 256 hops at a time."""
-    step = 256 * frames.hop
-    for start in range(0, silence.frames - frames.size + 1, step):
-        yield silence.read(start, min(start + step + 3 * frames.hop, silence.frames))
+def _powers(silence: Source, frames: Frames, first: int = 0) -> Iterator[NDArray[np.float64]]:
+    """Yield the powers of frames that follow on from each other, stretch by stretch."""
+    step = _TOGETHER * frames.hop
+    for start in range(first * step, silence.frames - frames.size + 1, step):
+        stop = min(start + step + 3 * frames.hop, silence.frames)
+        spectra = frames.spectra(silence.read(start, stop))
+        yield spectra.real**2 + spectra.imag**2
 
 
 def _band_starts(bins: int) -> NDArray[np.int_]:
