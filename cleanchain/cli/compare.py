@@ -74,9 +74,10 @@ def command(
     moment are aligned; one file of two or more channels holds such takes. A take after a chain is
     set against the take before it.
     """
+    from cleanchain.audio.channels import one_channel
     from cleanchain.audio.files import open_source
     from cleanchain.compare.kind import said, tell_kind
-    from cleanchain.compare.sources import one_channel, split_channels
+    from cleanchain.compare.sources import split_channels
     from cleanchain.errors import SettingError
     from cleanchain.measure.band_powers import check_alike
 
@@ -111,6 +112,8 @@ def command(
         if kind == "auto":
             kind, told, places = tell_kind(takes, bool(own), bool(stimuli))
         told = told or said(kind)
+        if len(captures) > 1:
+            told += _channel_words([*sources, *own, *stimuli], channel)
         _check_fit(kind, len(takes), bool(own), bool(stimuli), ledger, align_out)
         if kind == "chain":
             data, picture = _chain(takes, ledger, told)
@@ -136,6 +139,17 @@ def command(
         from cleanchain.cli.compare_table import print_comparison
 
         print_comparison(data, console())
+
+
+def _channel_words(sources: list[Source], channel: int) -> str:
+    """Say which channel was compared where there was a choice."""
+    wide = [f"{one.name} ({one.channels})" for one in sources if one.channels > 1]
+    if not wide:
+        return ""
+    return (
+        f" Only channel {channel} is compared (--channel names another); more channels are in "
+        f"{', '.join(wide)}."
+    )
 
 
 def _check_pairs(one: Path | None, other: Path | None, what: str) -> None:
@@ -229,8 +243,8 @@ def _builds(
     kind: str,
     told: str,
 ) -> tuple[dict[str, Any], Any]:
+    from cleanchain.audio.channels import one_channel
     from cleanchain.compare.builds import Build, compare_builds
-    from cleanchain.compare.sources import one_channel
     from cleanchain.compare.words import builds_as_data
     from cleanchain.errors import SettingError
     from cleanchain.report.comparison_figures import draw_comparison

@@ -112,6 +112,9 @@ def command(
         budget = floor_budget(report.silence, report.levels.get("interface"), source, calibration)
     names: dict[str, str] = {role: path.name for role, path in given.items()}
     data = as_data(report, names, budget, calibration, source)
+    data["channel"] = channel
+    for role, capture in captures.items():
+        data["captures"][role]["channels"] = capture.channels
     if plot is not None:
         from cleanchain.report.measure_figures import draw_build
 

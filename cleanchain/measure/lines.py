@@ -133,9 +133,7 @@ class _Work:
         self.spectrum = spectrum
         self.psd = spectrum.psd[channel]
         self.bin_hz, self.dof = spectrum.bin_hz, spectrum.dof
-        hop = spectrum.frame_frames * (1 - spectrum.overlap)
-        frames = spectrum.frame_frames + (spectrum.segments - 1) * hop
-        self.seconds = frames / spectrum.rate_hz
+        self.seconds = spectrum.steady_seconds
         self.outstanding = self._outstanding()
         self.floor = self._mean_beside(self.outstanding)
         self.leakage = np.zeros(self.psd.size)
