@@ -85,7 +85,7 @@ def hold(source: Source, channel: int = 0) -> Source:
 
 def held(source: Source) -> Source:
     """Return a source in memory where it is short, else the source itself."""
-    if source.frames > MOST_HELD_FRAMES:
+    if source.frames > MOST_HELD_FRAMES or isinstance(source, Held):
         return source
     return Held(source, source.read(0, source.frames), source.name)
 

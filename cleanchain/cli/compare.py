@@ -74,7 +74,7 @@ def command(
     moment are aligned; one file of two or more channels holds such takes. A take after a chain is
     set against the take before it.
     """
-    from cleanchain.audio.channels import one_channel
+    from cleanchain.audio.channels import hold, one_channel
     from cleanchain.audio.files import open_source
     from cleanchain.compare.kind import said, tell_kind
     from cleanchain.compare.sources import split_channels
@@ -106,8 +106,8 @@ def command(
     own = [open_source(path) for path in (silence_a, silence_b) if path]
     stimuli = [open_source(path) for path in (stimulus_a, stimulus_b) if path]
     check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
-    takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
     with working("comparing", quiet=as_json):
+        takes = [hold(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
         told, places, shown = "", None, takes
         if kind == "auto":
             kind, told, places = tell_kind(takes, bool(own), bool(stimuli))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from cleanchain.audio.channels import one_channel
+from cleanchain.audio.channels import hold
 from cleanchain.audio.source import Source
 from cleanchain.compare.signal_to_noise import (
     SnrDifference,
@@ -154,11 +154,11 @@ def compare_builds(builds: Sequence[Build], channel: int = 0) -> list[PairResult
 
 
 def _pair(a: Build, b: Build, channel: int) -> PairResult:
-    silences = [one_channel(source, channel) for source in (*a.silences, *b.silences)]
+    silences = [hold(source, channel) for source in (*a.silences, *b.silences)]
     stimuli: list[Source] = []
     place = None
     if a.stimulus is not None and b.stimulus is not None:
-        stimuli = [one_channel(source, channel) for source in (a.stimulus, b.stimulus)]
+        stimuli = [hold(source, channel) for source in (a.stimulus, b.stimulus)]
         place = same_stimulus(stimuli[0], stimuli[1])
         if place.found:
             stimuli = list(common_stretch(stimuli[0], stimuli[1], place))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,12 +86,14 @@ def measure_floors(
     """
     check_alike(sources, channel)
     frame = min(frame_for(source.frames, source.rate_hz) for source in sources)
-    found = []
-    for source in sources:
+
+    def measured(source: Source) -> Levels:
         spectrum = measure_spectrum(source, frame, _OVERLAP)
         split = split_lines(spectrum, mains_candidates(source, nominal_hz), channel)
-        found.append(levels_of(spectrum, split, channel))
-    return found
+        return levels_of(spectrum, split, channel)
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(measured, sources))
 
 
 def check_alike(sources: Sequence[Source], channel: int = 0) -> None:

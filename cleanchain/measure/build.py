@@ -25,7 +25,7 @@ from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears
 from cleanchain.measure.levels import Estimates, Levels, measure_levels
 from cleanchain.measure.lines import WIDEST_BIN_HZ
 from cleanchain.measure.noise_search import FOUND_SD, PlayedAt
-from cleanchain.measure.played import KnownNoise
+from cleanchain.measure.played import SEGMENT_S, KnownNoise
 from cleanchain.measure.transfer import Transfer, measure_transfer
 
 Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"]
@@ -190,9 +190,9 @@ def _listened(
 def _least_found(quiet: Levels, level: Levels) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Variance of a heard power of nothing, by the power of the noise and the capture's length."""
     widths = np.array([band.high_hz - band.low_hz for band in quiet.bands])
-    # Averages of segments of 0.34 s, and bins in a band.
-    averages = max(level.seconds / 0.34, 1.0)
-    bins = np.maximum(widths * 0.34, 1.0)
+    # Averages of segments, and bins in a band.
+    averages = max(level.seconds / SEGMENT_S, 1.0)
+    bins = np.maximum(widths * SEGMENT_S, 1.0)
     variance = 1.94 * (quiet.band_power.power / averages) ** 2 / bins
     return np.asarray(variance, dtype=np.float64)
 
@@ -242,11 +242,12 @@ def _residual_move(
 ) -> GainMove | None:
     """Compare a silence with what is heard besides the noise, by what stands over the interface."""
     assert listening.transfer is not None
-    floors = quiet.band_hiss, listening.transfer.residual_in(quiet.bands)
-    whole = compare_residual(*floors, listening.heard)
+    floor, rest = quiet.band_hiss, listening.transfer.residual_in(quiet.bands)
+    whole = compare_residual(floor, rest, listening.heard)
     if interface is None or (whole and whole.moved):
         return whole
-    part = compare_residual(*(above(one, interface.band_hiss) for one in floors), listening.heard)
+    floor, rest = (above(one, interface.band_hiss) for one in (floor, rest))
+    part = compare_residual(floor, rest, listening.heard)
     return part if part and part.moved else whole
 
 

@@ -159,7 +159,8 @@ class NoiseSearch:
         away = middle - middle.mean()
         span = max(float(np.abs(away).max()), 1.0)
         step = 0.5 / span
-        grid = np.arange(-MOST_DRIFT_PPM * 1e-6, MOST_DRIFT_PPM * 1e-6 + step / 2, step)
+        reached = int(MOST_DRIFT_PPM * 1e-6 / step)  # a short recording shows no drift at all
+        grid = step * np.arange(-reached, reached + 1)
         edge = int(np.ceil(MOST_DRIFT_PPM * 1e-6 * span)) + 2
         padded = np.pad(table, ((0, 0), (edge, edge)))
         width = table.shape[1]

@@ -19,8 +19,8 @@ Reals = NDArray[np.float64]
 
 #: Most of a recording that is searched, frames.
 _MOST_FRAMES = 1 << 23
-#: Segments of the transfer, frames.
-SEGMENT = 1 << 14
+#: Segments of the transfer, s, to the nearest power of two of frames.
+SEGMENT_S = 0.34
 
 
 class KnownNoise:
@@ -89,7 +89,7 @@ def _sounding(source: Source, channel: int) -> Reals:
 
 def _refined(played: Source, heard: Source, place: PlayedAt, channel: int) -> PlayedAt:
     """Refine the drift by the phase that turns from segment to segment."""
-    size = SEGMENT
+    size = segment_frames(heard.rate_hz)
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     omega = (2 * np.pi * np.arange(size // 2 + 1) / size).astype(np.float32)
     inside = (omega > 0) & (omega < 2 * np.pi * HIGHEST_HZ / heard.rate_hz)
@@ -119,6 +119,11 @@ def _refined(played: Source, heard: Source, place: PlayedAt, channel: int) -> Pl
             drift_ppm=place.drift_ppm + 1e6 * slope,
         )
     return place
+
+
+def segment_frames(rate_hz: int) -> int:
+    """Return the length of a segment of the transfer at a rate, a power of two."""
+    return 1 << round(np.log2(SEGMENT_S * rate_hz))
 
 
 def _spectra(pieces: Reals, window: NDArray[Any]) -> NDArray[Any]:

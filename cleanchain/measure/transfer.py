@@ -15,7 +15,7 @@ from cleanchain.errors import InputError
 from cleanchain.measure.bands import Band, band_weights
 from cleanchain.measure.levels import Estimates
 from cleanchain.measure.noise_search import PlayedAt
-from cleanchain.measure.played import SEGMENT, segment_pairs
+from cleanchain.measure.played import segment_frames, segment_pairs
 
 Reals = NDArray[np.float64]
 
@@ -155,7 +155,7 @@ def measure_transfer(played: Source, heard: Source, place: PlayedAt, channel: in
     -----
     What arrives later than a segment, 0.3 s, counts as noise.
     """
-    size = SEGMENT
+    size = segment_frames(heard.rate_hz)
     window = _window(size)
     single = window.astype(np.float32)  # a part in ten million, of both, is nothing beside chance
     turn = (2j * np.pi * np.arange(size // 2 + 1) / size).astype(np.complex64)

@@ -35,6 +35,7 @@ from cleanchain.measure.differences import (
     decide,
     differences,
     octave_differences,
+    repeated_differences,
 )
 from cleanchain.measure.hum_difference import hum_difference
 from cleanchain.measure.moved import Moved
@@ -197,6 +198,37 @@ def only_louder() -> list[Row]:
     ]
 
 
+def repeats() -> list[Row]:
+    """A B A B: alike but for chance, then placed anew each time, which moves levels and slopes."""
+    rows = []
+    count = 400
+    octaves = np.log2(np.maximum(np.fft.rfftfreq(8 * RATE_HZ, 1 / RATE_HZ), 1.0) / 400)
+    for scatter_db in (0.0, 0.5):
+        inside, wrong, seen = [], 0, 0
+        for seed in range(count):
+            rng = np.random.default_rng([seed, 77])
+            captures = []
+            for part in range(4):
+                level, slope = rng.normal(0, scatter_db, 2)
+                spectrum = np.fft.rfft(noise(seed, part, 8))
+                wave = np.fft.irfft(spectrum * 10 ** ((level + slope / 3 * octaves) / 20))
+                captures.append(Capture(wave, RATE_HZ))
+            powers = hiss_powers(measure_floors(captures))
+            thirds, wide, scatter = repeated_differences(powers[::2], powers[1::2])
+            (thirds, wide), _ = decide([thirds, wide])
+            inside.append(covers(thirds)[thirds.known].mean())
+            wrong += bool(thirds.differs.any() or wide.differs.any())
+            seen += scatter
+        n = str(count)
+        how = f"A B A B, each placed anew ({scatter_db:g} dB)" if scatter_db else "A B A B, steady"
+        rows += [
+            (f"{how}: 95 % intervals cover", "93 to 97 %", share(sum(inside), count), n),
+            (f"{how}: anything differs", "at most 5 %", share(wrong, count), n),
+            (f"{how}: the scatter is seen", "-", share(seen, count), n),
+        ]
+    return rows
+
+
 def really_better() -> list[Row]:
     """B has 1 dB less noise in one octave, at the same signal."""
     count, better, wrong = 50, 0, 0
@@ -309,7 +341,7 @@ def coherence() -> list[Row]:
 ROWS: dict[str, Callable[[], list[Row]]] = {
     function.__name__: function
     for function in (
-        nothing_differs, one_db, some_bands, only_louder, really_better, alignment,
+        nothing_differs, one_db, some_bands, repeats, only_louder, really_better, alignment,
         reference_noise, coherence,
     )
 }  # fmt: skip

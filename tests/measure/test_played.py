@@ -170,3 +170,14 @@ def test_one_search_after_the_other_finds_what_each_alone_finds() -> None:
     for lead_s in (0.35, 1.7, 0.35):
         heard = listening(rng, QUIET, stimulus, lead_s)
         assert known.find_in(heard) == find_played(stimulus, heard)
+
+
+@pytest.mark.parametrize("rate_hz", [4000, 8000, 96_000])
+def test_a_second_or_two_is_enough_at_any_rate(rate_hz: int) -> None:
+    rng = np.random.default_rng(13)
+    wave = 0.1 * rng.standard_normal(3 * rate_hz)
+    heard = Capture(0.5 * np.roll(wave, 30) + 0.01 * rng.standard_normal(wave.size), rate_hz)
+    place = find_played(Capture(wave, rate_hz), heard)
+    assert place.lag_frames == pytest.approx(30.0, abs=0.05)
+    transfer = measure_transfer(Capture(wave, rate_hz), heard, place)
+    assert np.median(transfer.gain_db) == pytest.approx(-6.02, abs=0.1)
