@@ -14,7 +14,7 @@ from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ, Band, band_weights, 
 from cleanchain.measure.lines import WIDEST_BIN_HZ, NoiseSplit, split_lines
 from cleanchain.measure.lowered import lowered
 from cleanchain.measure.mains import NOMINAL_HZ, Candidate, find_candidates
-from cleanchain.measure.spectrum import Spectrum, measure_spectrum
+from cleanchain.measure.spectrum import Spectrum, frame_for, measure_spectrum
 from cleanchain.measure.weighting import a_weighting_db, ccir_rms_weighting_db, weighting_468_db
 
 Reals = NDArray[np.float64]
@@ -141,7 +141,8 @@ def measure_levels(
     channel : int, optional
         Counted from 0.
     frame_frames : int, optional
-        Length of the spectrum's segments; see `cleanchain.measure.spectrum.frame_for`.
+        Length of the spectrum's segments, never shorter than what tells lines and the lowest bands
+        apart, as far as the recording is long enough; see `cleanchain.measure.spectrum.frame_for`.
     nominal_hz : tuple of float, optional
         Mains frequencies that are looked for.
 
@@ -150,7 +151,8 @@ def measure_levels(
     InputError
         If the recording is too short for a spectrum.
     """
-    spectrum = measure_spectrum(source, frame_frames)
+    frame = max(frame_frames or 0, frame_for(source.frames, source.rate_hz))
+    spectrum = measure_spectrum(source, frame)
     candidates = mains_candidates(source, nominal_hz)
     return levels_of(spectrum, split_lines(spectrum, candidates, channel), channel)
 
