@@ -173,8 +173,8 @@ def hum_sign(hum: HumDifference | None) -> float:
 def _reasons(pairs: Sequence[PairResult], verdicts: Sequence[str]) -> list[str]:
     first = pairs[0]
     reasons = [
-        "Taken for granted: the same gain, place and lead for all; what can be checked of it is "
-        "under checks."
+        "Taken for granted: the same gain, place and lead for all; what can be checked of it was "
+        "checked."
     ]
     if first.with_stimulus:
         reasons.append("Taken for granted: the stimulus at the same level from the same place.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -123,7 +124,7 @@ def _refined(played: Source, heard: Source, place: PlayedAt, channel: int) -> Pl
 
 def segment_frames(rate_hz: int) -> int:
     """Return the length of a segment of the transfer at a rate, a power of two."""
-    return 1 << round(np.log2(SEGMENT_S * rate_hz))
+    return 1 << round(math.log2(SEGMENT_S * rate_hz))
 
 
 def _spectra(pieces: Reals, window: NDArray[Any]) -> NDArray[Any]:
