@@ -111,8 +111,9 @@ def check_alike(sources: Sequence[Source], channel: int = 0) -> None:
                 fix="Record both at one rate.",
             )
         if channel >= source.channels:
+            many = "s" if source.channels > 1 else ""
             raise FitError(
-                f"has {source.channels} channels, but channel {channel + 1} is asked for",
+                f"has {source.channels} channel{many}, but channel {channel + 1} is asked for",
                 where=source.name,
                 fix="Name another --channel.",
             )

@@ -134,9 +134,11 @@ class NoiseSearch:
         """Add the stretches' correlations along every drift; the best one wins."""
         x = self._wave
         chunk = min(_CHUNK, max(y.size // 8, 4096))
+        # Evenly to both ends, so that their middle is that of the recording.
+        count = -(-y.size // chunk) if y.size >= chunk else 0
         starts = [
             start
-            for start in range(0, y.size - chunk + 1, chunk)
+            for start in np.rint(np.linspace(0, y.size - chunk, count)).astype(int).tolist()
             if start - coarse - reach < x.size and start + chunk - coarse + reach > 0
         ]
         if not starts:

@@ -103,8 +103,8 @@ def test_the_channel_that_is_compared_is_said_where_there_is_a_choice(
     )
     assert "Only channel 2" in both["reasons"][0]
     # The second channel of one file alone is asked of a file that has none.
-    refused = run("compare", "a.wav", "wide.wav", "--channel", "2", code=2).stderr
-    assert "channel 2 is asked for" in " ".join(refused.split())
+    refused = run("compare", "a.wav", "wide.wav", "--channel", "2", code=4).stderr
+    assert "a.wav: has 1 channel, but channel 2 is asked for" in " ".join(refused.split())
 
 
 def test_what_does_not_fit_is_refused(folder: Path, run: Run) -> None:
