@@ -78,9 +78,10 @@ def command(
     moment are aligned; one file of two or more channels holds such takes. A take after a chain is
     set against the take before it.
     """
+    from cleanchain.audio.channels import hold, one_channel
     from cleanchain.audio.files import open_source
     from cleanchain.compare.kind import said, tell_kind
-    from cleanchain.compare.sources import one_channel, split_channels
+    from cleanchain.compare.sources import split_channels
     from cleanchain.errors import SettingError
     from cleanchain.measure.band_powers import check_alike
 
@@ -109,15 +110,17 @@ def command(
     own = [open_source(path) for path in (silence_a, silence_b) if path]
     stimuli = [open_source(path) for path in (stimulus_a, stimulus_b) if path]
     check_alike([*sources, *own, *stimuli], 0 if len(captures) == 1 else channel - 1)
-    takes = [one_channel(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
     names = [f"{_LETTERS[place]}: {path.name}" for place, path in enumerate(paths)]
     if len(captures) == 1:
         names = [f"{name}, channel {place + 1}" for place, name in enumerate(names)]
     with working("comparing", quiet=as_json):
+        takes = [hold(one, channel - 1 if len(captures) > 1 else 0) for one in sources]
         told, places = "", None
         if kind == "auto":
             kind, told, places = tell_kind(takes, bool(own), bool(stimuli))
         told = told or said(kind)
+        if len(captures) > 1:
+            told += _channel_words([*sources, *own, *stimuli], channel)
         _check_fit(kind, len(takes), bool(own), bool(stimuli), ledger, align_out)
         if kind == "chain":
             data, shown = _chain(takes, ledger, told, names)
@@ -145,6 +148,17 @@ def command(
         from cleanchain.cli.compare_table import print_comparison
 
         print_comparison(data, console())
+
+
+def _channel_words(sources: list[Source], channel: int) -> str:
+    """Say which channel was compared where there was a choice."""
+    wide = [f"{one.name} ({one.channels})" for one in sources if one.channels > 1]
+    if not wide:
+        return ""
+    return (
+        f" Only channel {channel} is compared (--channel names another); more channels are in "
+        f"{', '.join(wide)}."
+    )
 
 
 def _check_pairs(one: Path | None, other: Path | None, what: str) -> None:
@@ -238,8 +252,8 @@ def _builds(
     told: str,
     names: list[str],
 ) -> tuple[dict[str, Any], Shown]:
+    from cleanchain.audio.channels import one_channel
     from cleanchain.compare.builds import Build, compare_builds
-    from cleanchain.compare.sources import one_channel
     from cleanchain.compare.words import builds_as_data
     from cleanchain.errors import SettingError
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from cleanchain.cli.output import tell
 from cleanchain.measure.bands import centre_name
 
 if TYPE_CHECKING:
@@ -16,10 +17,8 @@ _MOST_LINES = 8
 
 def print_comparison(data: dict[str, Any], screen: Console) -> None:
     """Print bands, hum, signal-to-noise, alignment, reasons and, last, the verdict."""
-    from rich.text import Text
-
     reasons = data["reasons"]
-    screen.print(Text(reasons[0]))
+    tell(screen, reasons[0])
     if data["kind"] == "chain":
         _print_chain(data, screen)
     else:
@@ -27,8 +26,8 @@ def print_comparison(data: dict[str, Any], screen: Console) -> None:
             _print_pair(data, pair, screen)
     _print_takes(data, screen)
     for reason in reasons[1:]:
-        screen.print(Text(f"- {reason}"))
-    screen.print(Text(data["verdict"], style="bold"))
+        tell(screen, f"- {reason}")
+    tell(screen, f"Verdict: {data['verdict']}.", style="bold")
 
 
 def _print_pair(data: dict[str, Any], pair: str, screen: Console) -> None:
@@ -126,7 +125,7 @@ def _print_snr(data: dict[str, Any], pair: str, screen: Console) -> None:
         )
     split = [row for row in rows if row.get("more_sensitive_db") is not None]
     if split:
-        screen.print(Text(f"{pair}, signal-to-noise", style="bold"))
+        screen.print(Text(f"{pair}, signal-to-noise (hum is noise)", style="bold"))
         _table(
             screen,
             ("band Hz", "dB", "95 % interval", "differs", "more sensitive by", "quieter by"),

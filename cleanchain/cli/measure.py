@@ -111,6 +111,9 @@ def command(
         budget = floor_budget(report.silence, report.levels.get("interface"), source, calibration)
     names: dict[str, str] = {role: path.name for role, path in given.items()}
     data = as_data(report, names, budget, calibration, source)
+    data["channel"] = channel
+    for role, capture in captures.items():
+        data["captures"][role]["channels"] = capture.channels
     if plot is not None:
         with working("drawing", quiet=as_json):
             drawings = _drawings(report, data, silence.name, source, calibration)

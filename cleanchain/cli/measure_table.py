@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING, Any
 
+from cleanchain.cli.output import tell
 from cleanchain.units import percent
 
 if TYPE_CHECKING:
@@ -30,8 +30,11 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
     from rich.table import Table
 
     silence = data["captures"]["silence"]
-    _tell(screen, f"{silence['name']}, {silence['seconds']:.1f} s measured")
-    _tell(screen, data["convention"])
+    part = ""
+    if silence["channels"] > 1:
+        part = f"channel {data['channel']} of {silence['channels']} (--channel), "
+    tell(screen, f"{silence['name']}, {part}{silence['seconds']:.1f} s measured")
+    tell(screen, data["convention"])
     rows = [
         ("floor", data["floor_dbfs"], ""),
         ("floor, A-weighted", data["floor_a_dbfs"], ""),
@@ -60,42 +63,28 @@ def print_build(data: dict[str, Any], words: list[str], screen: Console) -> None
         if check["passed"] is False:
             failed.setdefault(check["words"], []).append(check["capture"].replace("_", " "))
     for told, roles in failed.items():
-        _tell(screen, f"Check {', '.join(roles)}: {told}.")
+        tell(screen, f"Check {', '.join(roles)}: {told}.")
     for role, place in data["played"].items():
         if place["found"]:
             lag_s, apart_ppm = round(place["lag_s"], 3) + 0.0, abs(place["clock_drift_ppm"])
             name = role.replace("_", " ")
-            _tell(
+            tell(
                 screen,
-                f"The noise begins {lag_s:.3f} s into the {name}; clocks differ by "
+                f"The noise begins {lag_s:.3f} s into the {name} capture; clocks differ by "
                 f"{apart_ppm:.1f} ppm.",
             )
     for line in words:
-        _tell(screen, line)
+        tell(screen, line)
     for place, guess in enumerate(data["hum_path"][:2], start=1):
-        _tell(screen, f"Hum, guess {place}: consistent with {guess['path']}: {guess['evidence']}.")
-        _tell(screen, f"Test: {guess['next_test']}", indent="  ")
+        tell(screen, f"Hum, guess {place}: consistent with {guess['path']}: {guess['evidence']}.")
+        tell(screen, f"Test: {guess['next_test']}", indent="  ")
     for caution in data["cautions"] if data["hum_path"] else ():
-        _tell(screen, caution)
+        tell(screen, caution)
     for name, why in data["reasons"].items():
         if name == "control_stimulus_heard":  # as it should be
-            _tell(screen, f"Dead control: {why}.")
+            tell(screen, f"Dead control, as it should be: {why}.")
             continue
-        _tell(screen, f"Not known: {_UNKNOWN.get(name, name.replace('_', ' '))}; {why}.")
-
-
-def _tell(screen: Console, line: str, indent: str = "") -> None:
-    """Print one finding; what does not fit in a line goes on below it, indented."""
-    from rich.text import Text
-
-    wrapped = textwrap.fill(
-        line,
-        screen.width,
-        initial_indent=indent,
-        subsequent_indent=indent + "  ",
-        break_on_hyphens=False,
-    )
-    screen.print(Text(wrapped))
+        tell(screen, f"Not known: {_UNKNOWN.get(name, name.replace('_', ' '))}; {why}.")
 
 
 def _hum_words(data: dict[str, Any]) -> str:
@@ -115,7 +104,7 @@ def _print_lines(data: dict[str, Any], screen: Console) -> None:
             for line in sorted(loudest, key=lambda line: line["frequency_hz"])
         )
         more = f" and {len(lines) - _MOST_LINES} more" if len(lines) > _MOST_LINES else ""
-        _tell(screen, f"{title}, dBFS: {told}{more}")
+        tell(screen, f"{title}, dBFS: {told}{more}")
 
 
 def _bands(bands: list[dict[str, Any]]) -> Table:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -45,6 +46,20 @@ def console() -> Console:
     from rich.console import Console
 
     return Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else 80)
+
+
+def tell(screen: Console, line: str, indent: str = "", style: str = "") -> None:
+    """Print one finding; what does not fit in a line goes on below it, indented."""
+    from rich.text import Text
+
+    wrapped = textwrap.fill(
+        line,
+        screen.width,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_on_hyphens=False,
+    )
+    screen.print(Text(wrapped, style=style))
 
 
 @contextmanager

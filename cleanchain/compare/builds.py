@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from cleanchain.audio.channels import hold
 from cleanchain.audio.source import Source
 from cleanchain.compare.signal_to_noise import (
     SnrDifference,
@@ -17,7 +18,6 @@ from cleanchain.compare.signal_to_noise import (
     shared_power,
     snr_difference,
 )
-from cleanchain.compare.sources import one_channel
 from cleanchain.compare.steadiness import check_steady
 from cleanchain.errors import InputError
 from cleanchain.measure.band_powers import BandPowers, check_alike, hiss_powers, measure_floors
@@ -34,7 +34,7 @@ from cleanchain.measure.differences import (
 from cleanchain.measure.gain_moved import compare_floors
 from cleanchain.measure.hum_difference import HumDifference, hum_difference
 from cleanchain.measure.levels import Levels
-from cleanchain.measure.played import PlayedAt
+from cleanchain.measure.noise_search import PlayedAt
 
 #: Chance that a build is wrongly called better or worse, over all bands; far below that of the
 #: bands' own marks, because the word stays when the figures are forgotten.
@@ -154,11 +154,11 @@ def compare_builds(builds: Sequence[Build], channel: int = 0) -> list[PairResult
 
 
 def _pair(a: Build, b: Build, channel: int) -> PairResult:
-    silences = [one_channel(source, channel) for source in (*a.silences, *b.silences)]
+    silences = [hold(source, channel) for source in (*a.silences, *b.silences)]
     stimuli: list[Source] = []
     place = None
     if a.stimulus is not None and b.stimulus is not None:
-        stimuli = [one_channel(source, channel) for source in (a.stimulus, b.stimulus)]
+        stimuli = [hold(source, channel) for source in (a.stimulus, b.stimulus)]
         place = same_stimulus(stimuli[0], stimuli[1])
         if place.found:
             stimuli = list(common_stretch(stimuli[0], stimuli[1], place))

@@ -13,7 +13,8 @@ from cleanchain.measure.bands import Band, band_weights
 from cleanchain.measure.coherence import coherence_bias
 from cleanchain.measure.differences import OCTAVE_SHARE, THIRD_SHARE, Differences
 from cleanchain.measure.levels import Estimates, Levels
-from cleanchain.measure.played import PlayedAt, find_played
+from cleanchain.measure.noise_search import PlayedAt
+from cleanchain.measure.played import find_played
 from cleanchain.measure.transfer import measure_transfer
 
 Reals = NDArray[np.float64]

@@ -173,11 +173,12 @@ def hum_sign(hum: HumDifference | None) -> float:
 def _reasons(pairs: Sequence[PairResult], verdicts: Sequence[str]) -> list[str]:
     first = pairs[0]
     reasons = [
-        "Taken for granted: the same gain, place and lead for all; what can be checked of it is "
-        "under checks."
+        "Taken for granted: the same gain, place and lead for all; what can be checked of it was "
+        "checked."
     ]
     if first.with_stimulus:
         reasons.append("Taken for granted: the stimulus at the same level from the same place.")
+        reasons.append("Hum counts as noise in signal-to-noise.")
     else:
         reasons.append("No stimulus captures: a quieter build may only be less sensitive.")
     for pair, verdict in zip(pairs, verdicts, strict=True):
@@ -203,6 +204,8 @@ def _pair_reasons(pair: PairResult, verdict: str) -> list[str]:
         words.append(found)
     for one in (pair.thirds, alone(pair.octaves, pair.thirds)):
         words += [f"hiss {text}" for text in where(one)]
+    if pair.snr is not None:
+        words += [f"signal-to-noise {text}" for text in where(pair.snr.thirds)]
     hidden = [band_words(hz) for hz in pair.thirds.centre_hz[~pair.thirds.known]]
     if hidden:
         words.append(f"hum hides the hiss in the bands around {', '.join(hidden)}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,9 +13,9 @@ from scipy.special import polygamma
 from cleanchain.audio.source import Source
 from cleanchain.errors import FitError
 from cleanchain.measure.bands import band_weights
-from cleanchain.measure.levels import Levels, levels_of
+from cleanchain.measure.levels import Levels, levels_of, mains_candidates
 from cleanchain.measure.lines import split_lines
-from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
+from cleanchain.measure.mains import NOMINAL_HZ
 from cleanchain.measure.spectrum import frame_for, measure_spectrum
 
 Reals = NDArray[np.float64]
@@ -28,8 +29,6 @@ _LEAST_LEFT, _UNKNOWN_DOF = 0.2, 1.0
 #: Skirts of a Hann window: so many bins out it is down by so much, and by 18 dB for each octave
 #: more (Harris 1978); beside, bins that tell the floor around a line.
 _SKIRT_BINS, _SKIRT_DB, _SKIRT_SLOPE_DB, _BESIDE = 2.5, 31.0, 18.0, 60
-#: Bins that a density is smoothed over to see its shape.
-_SMOOTH = 17
 #: Smallest density that is counted, so that digital silence has a level.
 _LEAST = 1e-30
 
@@ -87,12 +86,14 @@ def measure_floors(
     """
     check_alike(sources, channel)
     frame = min(frame_for(source.frames, source.rate_hz) for source in sources)
-    found = []
-    for source in sources:
+
+    def measured(source: Source) -> Levels:
         spectrum = measure_spectrum(source, frame, _OVERLAP)
-        split = split_lines(spectrum, find_candidates(source, nominal_hz), channel)
-        found.append(levels_of(spectrum, split, channel))
-    return found
+        split = split_lines(spectrum, mains_candidates(source, nominal_hz), channel)
+        return levels_of(spectrum, split, channel)
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(measured, sources))
 
 
 def check_alike(sources: Sequence[Source], channel: int = 0) -> None:
@@ -110,8 +111,9 @@ def check_alike(sources: Sequence[Source], channel: int = 0) -> None:
                 fix="Record both at one rate.",
             )
         if channel >= source.channels:
+            many = "s" if source.channels > 1 else ""
             raise FitError(
-                f"has {source.channels} channels, but channel {channel + 1} is asked for",
+                f"has {source.channels} channel{many}, but channel {channel + 1} is asked for",
                 where=source.name,
                 fix="Name another --channel.",
             )
@@ -161,7 +163,9 @@ def _hiss_power(levels: Levels, taken: Flags) -> BandPowers:
     lost = left < _LEAST_LEFT * whole
     beside = weights @ np.maximum(levels.split.hiss, _LEAST)
     power = np.where(lost, beside, kept @ density * whole / np.where(lost, 1.0, left))
-    dof = spectrum.sum_dof(kept * _smoothed(density, ~taken))
+    # Chance makes a density look uneven, its squares larger by this much, which is no less freedom.
+    uneven = spectrum.sum_dof(kept * density) * (1 + 2 / spectrum.dof)
+    dof = np.minimum(uneven, spectrum.sum_dof(kept))
     return BandPowers(
         low,
         centre,
@@ -170,15 +174,3 @@ def _hiss_power(levels: Levels, taken: Flags) -> BandPowers:
         np.where(lost, _UNKNOWN_DOF, dof),
         levels.seconds,
     )
-
-
-def _smoothed(density: Reals, kept: Flags) -> Reals:
-    """Return the running mean over the bins that are kept: a density without its chance."""
-    half = _SMOOTH // 2
-
-    def sums(values: Reals) -> Reals:
-        total = np.concatenate(([0.0], np.cumsum(np.pad(values, half))))
-        return total[2 * half + 1 :] - total[: -2 * half - 1]
-
-    mean: Reals = sums(density * kept) / np.maximum(sums(kept.astype(float)), 1.0)
-    return np.maximum(mean, _LEAST)

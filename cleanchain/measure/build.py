@@ -9,15 +9,23 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from cleanchain.audio.channels import hold
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
 from cleanchain.measure.band_powers import check_alike
 from cleanchain.measure.capture_checks import Check, check_capture
-from cleanchain.measure.gain_moved import LEAST_DB, compare_floors, compare_residual
+from cleanchain.measure.gain_moved import (
+    LEAST_DB,
+    GainMove,
+    above,
+    compare_floors,
+    compare_residual,
+)
 from cleanchain.measure.hearing import MARGIN_DB, Hearing, heard_by_power, hears_more
 from cleanchain.measure.levels import Estimates, Levels, measure_levels
 from cleanchain.measure.lines import WIDEST_BIN_HZ
-from cleanchain.measure.played import FOUND_SD, PlayedAt, find_played
+from cleanchain.measure.noise_search import FOUND_SD, PlayedAt
+from cleanchain.measure.played import SEGMENT_S, KnownNoise
 from cleanchain.measure.transfer import Transfer, measure_transfer
 
 Role = Literal["silence", "interface", "control", "stimulus", "control_stimulus"]
@@ -107,12 +115,14 @@ def measure_build(
     if "silence" not in captures:
         raise SettingError("a build cannot be measured without a silence capture of it")
     check_alike([captures["silence"], *captures.values()], channel)
+    captures = {role: hold(source, channel) for role, source in captures.items()}
+    played = None if played is None else hold(played)
     present = [role for role in ROLES if role in captures]
     pairs = [(role, quiet) for role, quiet in _PAIRS if role in captures and quiet in captures]
     with ThreadPoolExecutor(2) as pool:
         # The search takes longest, so it comes first; the levels are measured beside it.
-        searched = pool.submit(_search, captures, [role for role, _ in pairs], played, channel)
-        measured = pool.map(lambda role: measure_levels(captures[role], channel), present)
+        searched = pool.submit(_search, captures, [role for role, _ in pairs], played)
+        measured = pool.map(lambda role: measure_levels(captures[role]), present)
         levels = dict(zip(present, measured, strict=True))
         found = pool.map(lambda role: check_capture(role, captures[role], levels[role]), present)
         checks = [check for checks_of_one in found for check in checks_of_one]
@@ -144,18 +154,19 @@ def measure_build(
 
 
 def _search(
-    captures: Mapping[Role, Source], roles: list[Role], played: Source | None, channel: int
+    captures: Mapping[Role, Source], roles: list[Role], played: Source | None
 ) -> dict[Role, tuple[PlayedAt, Transfer | None]]:
     """Find the known noise in the captures that may hold it."""
     places: dict[Role, tuple[PlayedAt, Transfer | None]] = {}
     drifts = True
     if played is None:
         return places
+    known = KnownNoise(played)
     for role in roles:
-        place = find_played(played, captures[role], channel, drifts)
+        place = known.find_in(captures[role], search_drift=drifts)
         transfer = None
         if place.found:
-            transfer = measure_transfer(played, captures[role], place, channel)
+            transfer = measure_transfer(played, captures[role], place)
             # All captures of a set are made by the same two clocks.
             drifts = abs(place.drift_ppm) >= _NO_DRIFT_PPM
         places[role] = place, transfer
@@ -179,9 +190,9 @@ def _listened(
 def _least_found(quiet: Levels, level: Levels) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Variance of a heard power of nothing, by the power of the noise and the capture's length."""
     widths = np.array([band.high_hz - band.low_hz for band in quiet.bands])
-    # Averages of segments of 0.34 s, and bins in a band.
-    averages = max(level.seconds / 0.34, 1.0)
-    bins = np.maximum(widths * 0.34, 1.0)
+    # Averages of segments, and bins in a band.
+    averages = max(level.seconds / SEGMENT_S, 1.0)
+    bins = np.maximum(widths * SEGMENT_S, 1.0)
     variance = 1.94 * (quiet.band_power.power / averages) ** 2 / bins
     return np.asarray(variance, dtype=np.float64)
 
@@ -193,8 +204,7 @@ def _gain_check(
     lines = compare_floors(levels[quiet], levels[role], bands=False)
     hiss = None
     if listening.transfer is not None:
-        residual = listening.transfer.residual_in(levels[quiet].bands)
-        hiss = compare_residual(levels[quiet], residual, listening.heard)
+        hiss = _residual_move(levels[quiet], listening, levels.get("interface"))
     elif listening.place is not None:  # nothing of the noise is in it: the whole floor tells
         hiss = compare_floors(levels[quiet], levels[role])
     move = hiss or lines
@@ -225,6 +235,20 @@ def _gain_check(
     return Check(
         role, "gain", True, f"as in the {quiet} to {abs(move.move_db):.1f} dB", move.move_db
     )
+
+
+def _residual_move(
+    quiet: Levels, listening: Listening, interface: Levels | None
+) -> GainMove | None:
+    """Compare a silence with what is heard besides the noise, by what stands over the interface."""
+    assert listening.transfer is not None
+    floor, rest = quiet.band_hiss, listening.transfer.residual_in(quiet.bands)
+    whole = compare_residual(floor, rest, listening.heard)
+    if interface is None or (whole and whole.moved):
+        return whole
+    floor, rest = (above(one, interface.band_hiss) for one in (floor, rest))
+    part = compare_residual(floor, rest, listening.heard)
+    return part if part and part.moved else whole
 
 
 def _reasons(

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.file_source import FileSource
+from cleanchain.audio.channels import bits_of
 from cleanchain.audio.source import Source
 from cleanchain.measure.clipping import find_clipping
 from cleanchain.measure.levels import Levels
-from cleanchain.measure.steep_cut import find_steep_cut_hz
+from cleanchain.measure.steep_cut import steep_cut_hz
 from cleanchain.units import format_time
 
 Reals = NDArray[np.float64]
@@ -69,7 +69,7 @@ def check_capture(role: str, source: Source, levels: Levels) -> list[Check]:
     scan = _scan(source, levels.channel)
     peaks = np.zeros(source.channels)
     peaks[levels.channel] = scan.peak
-    bits = source.bits if isinstance(source, FileSource) else None
+    bits = bits_of(source)
     step = 0.0 if bits is None else 2.0 ** (1 - bits)
     clipped = find_clipping(source, peaks, step)[levels.channel]
     told = list(dict.fromkeys(format_time(time) for time in clipped.times_s))
@@ -96,7 +96,7 @@ def check_capture(role: str, source: Source, levels: Levels) -> list[Check]:
         _thumps(role, scan),
     ]
     checks.append(_length(role, levels))
-    cut_hz = find_steep_cut_hz(source)
+    cut_hz = steep_cut_hz(levels.spectrum.psd[levels.channel], levels.spectrum.bin_hz)
     cut = cut_hz is not None and cut_hz < min(_CUT_BELOW_HZ, 0.45 * source.rate_hz)
     checks.append(
         Check(
@@ -129,8 +129,10 @@ def _scan(source: Source, channel: int) -> _Scan:
     for block in source.blocks(64 * stretch):
         wave = block[channel]
         peak = max(peak, float(np.abs(wave).max(initial=0.0)))
-        edges = np.flatnonzero(wave)
-        if edges.size:
+        if wave.all():
+            longest, zeros = max(longest, zeros), 0
+        elif wave.any():
+            edges = np.flatnonzero(wave)
             gaps = np.diff(edges) - 1
             longest = max(longest, zeros + int(edges[0]), int(gaps.max(initial=0)))
             zeros = int(wave.size - 1 - edges[-1])

@@ -18,6 +18,8 @@ _ALIKE_DB, _FEWEST = 0.15, 3
 #: Powers heard over the residual that differ by so much cannot lift it alike, dB; what is heard
 #: below a tenth of it lifts it no more.
 _DIFFERENT_DB, _LEAST_HEARD = 10.0, 0.1
+#: A floor stands over the interface's from so many standard deviations on.
+_OVER_SD = 5.0
 _PER_NEPER = 10 / np.log(10)
 
 
@@ -70,15 +72,13 @@ def compare_floors(one: Levels, other: Levels, bands: bool = True) -> GainMove |
     return agreement(change, variance)
 
 
-def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> GainMove | None:
+def compare_residual(silence: Estimates, residual: Estimates, heard: Estimates) -> GainMove | None:
     """Compare a silence with what a listening capture holds besides the played noise.
 
     Parameters
     ----------
-    silence : Levels
-        The silence.
-    residual, heard : Estimates
-        In the silence's bands, the residual without lines.
+    silence, residual, heard : Estimates
+        In the same bands, silence and residual without lines.
 
     Notes
     -----
@@ -87,7 +87,7 @@ def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> 
     are heard in them, else only those in which less is heard than the floor.
     """
     known = (residual.power > 0) & (residual.variance < residual.power**2)
-    change, variance = (one[known] for one in _changes(silence.band_hiss, residual))
+    change, variance = (one[known] for one in _changes(silence, residual))
     ratio = heard.power[known] / residual.power[known]
     found = _agreement(change, variance)
     if found:
@@ -96,6 +96,16 @@ def compare_residual(silence: Levels, residual: Estimates, heard: Estimates) -> 
             return found[0]
     quiet = ratio < 1
     return agreement(change[quiet], variance[quiet])
+
+
+def above(floor: Estimates, interface: Estimates) -> Estimates:
+    """Return what a floor holds over that of the interface, nothing where chance may make it.
+
+    What the interface adds behind its gain stays when the gain is moved.
+    """
+    power = floor.power - interface.power
+    variance = floor.variance + interface.variance
+    return Estimates(np.where(power > _OVER_SD * np.sqrt(variance), power, 0.0), variance)
 
 
 def _lines(one: Levels, other: Levels) -> tuple[Reals, Reals]:

@@ -15,11 +15,9 @@ from cleanchain.measure.levels import Levels
 Reals = NDArray[np.float64]
 
 #: Bins of a Hann window's main lobe with a margin, and bins beside it that tell its floor.
-_LOBE, _SIDE = 3, 12
+_LOBE, _SIDE = 3, 24
 #: How far the mains may wander within a recording, Hz (common practice, no source).
 _WANDER_HZ = 0.02
-#: Windows fade at both ends of a capture, which costs so much of a segment.
-_ENDS = 0.6
 #: A hum is there from so many standard deviations on; below, only a bound is told.
 _THERE_SD = 3.0
 _PER_NEPER = 10 / math.log(10)
@@ -123,8 +121,7 @@ def _line(levels: Levels, frequency_hz: float, harmonic: int) -> Power:
     square = 1.94 * width * (1 + width / max(free.size, 1)) * 2 / spectrum.dof
     noise = math.sqrt(square) * floor * bin_hz
     # A sine of power P in noise of density S is known to 2 P S / T (Kay 1993, ch. 7).
-    seconds = levels.seconds - _ENDS * spectrum.frame_frames / spectrum.rate_hz
-    sd = math.sqrt(noise**2 + 2 * max(power, 0.0) * floor / seconds)
+    sd = math.sqrt(noise**2 + 2 * max(power, 0.0) * floor / spectrum.steady_seconds)
     return Power(power, sd)
 
 

@@ -8,17 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from cleanchain.audio.channels import held
 from cleanchain.audio.source import Source
 from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ, Band, band_weights, bands
 from cleanchain.measure.lines import WIDEST_BIN_HZ, NoiseSplit, split_lines
-from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
-from cleanchain.measure.spectrum import Spectrum, measure_spectrum
+from cleanchain.measure.lowered import lowered
+from cleanchain.measure.mains import NOMINAL_HZ, Candidate, find_candidates
+from cleanchain.measure.spectrum import Spectrum, frame_for, measure_spectrum
 from cleanchain.measure.weighting import a_weighting_db, ccir_rms_weighting_db, weighting_468_db
 
 Reals = NDArray[np.float64]
 
 #: Lowest mean square that has a level.
 _LEAST = 1e-20
+#: Highest frequency that the search for mains lines looks at, Hz.
+LINES_UP_TO_HZ = 3100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +141,8 @@ def measure_levels(
     channel : int, optional
         Counted from 0.
     frame_frames : int, optional
-        Length of the spectrum's segments; see `cleanchain.measure.spectrum.frame_for`.
+        Length of the spectrum's segments, never shorter than what tells lines and the lowest bands
+        apart, as far as the recording is long enough; see `cleanchain.measure.spectrum.frame_for`.
     nominal_hz : tuple of float, optional
         Mains frequencies that are looked for.
 
@@ -146,9 +151,15 @@ def measure_levels(
     InputError
         If the recording is too short for a spectrum.
     """
-    spectrum = measure_spectrum(source, frame_frames)
-    candidates = find_candidates(source, nominal_hz)
+    frame = max(frame_frames or 0, frame_for(source.frames, source.rate_hz))
+    spectrum = measure_spectrum(source, frame)
+    candidates = mains_candidates(source, nominal_hz)
     return levels_of(spectrum, split_lines(spectrum, candidates, channel), channel)
+
+
+def mains_candidates(source: Source, nominal_hz: tuple[float, ...] = NOMINAL_HZ) -> list[Candidate]:
+    """Return the best combs of mains lines, looked for at a low rate; see `find_candidates`."""
+    return find_candidates(held(lowered(source, LINES_UP_TO_HZ)), nominal_hz)
 
 
 def levels_of(spectrum: Spectrum, split: NoiseSplit, channel: int = 0) -> Levels:

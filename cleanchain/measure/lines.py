@@ -27,6 +27,8 @@ _CHANCE = 1e-6
 WIDEST_BIN_HZ = 50.0 / (3 * _LOBE)
 #: A line is there when it is this many standard deviations of the floor above it.
 _THERE_SD = 6.0
+#: A line beside the lower end of what is recorded stands so many times over its floor.
+_STANDS_OUT = 4.0
 #: How far the mains may wander within a recording, Hz (common practice, no source).
 _WANDER_HZ = 0.02
 #: How far the lines' own frequency may lie from the comb that fits best, Hz.
@@ -133,9 +135,7 @@ class _Work:
         self.spectrum = spectrum
         self.psd = spectrum.psd[channel]
         self.bin_hz, self.dof = spectrum.bin_hz, spectrum.dof
-        hop = spectrum.frame_frames * (1 - spectrum.overlap)
-        frames = spectrum.frame_frames + (spectrum.segments - 1) * hop
-        self.seconds = frames / spectrum.rate_hz
+        self.seconds = spectrum.steady_seconds
         self.outstanding = self._outstanding()
         self.floor = self._mean_beside(self.outstanding)
         self.leakage = np.zeros(self.psd.size)
@@ -249,6 +249,10 @@ class _Work:
             if taken[max(peak - _LOBE, 0) : peak + _LOBE + 1].any():
                 continue
             if not LOWEST_HZ <= peak * self.bin_hz <= HIGHEST_HZ:
+                continue
+            # Where inputs are cut off there is no floor on one side: a steep end is no line.
+            one_sided = (peak - _SIDE // 2 - _LOBE) * self.bin_hz < LOWEST_HZ
+            if one_sided and self.psd[peak] < _STANDS_OUT * self.floor[peak]:
                 continue
             line = self.line(peak * self.bin_hz, None)
             if line and not (

@@ -22,7 +22,7 @@ BIN_HZ = 0.75
 #: Fewest segments worth an average, and the shortest frame.
 _FEWEST_SEGMENTS, _SHORTEST_FRAME = 8, 1024
 #: Samples that are transformed together.
-_BATCH_FRAMES = 1 << 21
+_BATCH_FRAMES = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +63,23 @@ class Spectrum:
     def dof(self) -> float:
         """Equivalent degrees of freedom of a bin, overlap correlation counted."""
         return equivalent_dof(self.frame_frames, self.overlap, self.segments)
+
+    @property
+    def steady_seconds(self) -> float:
+        """Length over which the power of a steady line is averaged, s.
+
+        Windows weigh some moments more than others, and the ends of a recording least: of weights
+        W the sum's square over the sum of squares counts.
+        """
+        size = min(self.frame_frames, 256)
+        hop = max(round(size * (1 - self.overlap)), 1)
+        square = _hann(size) ** 2
+        lags = np.arange(0, min(-(-size // hop), self.segments))
+        pairs = np.array([float(square[: size - k * hop] @ square[k * hop :]) for k in lags])
+        pairs[1:] *= 2
+        whole = float(pairs @ (self.segments - lags))
+        averaged = (self.segments * float(square.sum())) ** 2 / whole
+        return averaged / size * self.frame_frames / self.rate_hz
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """Factors of a bin's density between which the true one lies, see `interval_factors`."""

@@ -87,7 +87,25 @@ def test_tables_fit_and_say_what_was_compared(folder: Path, run: Run) -> None:
         text = run("compare", *words).stdout
         assert max(map(len, text.splitlines())) <= 80
         assert told in " ".join(text.split())
-    assert run("compare", "a.wav", "b.wav").stdout.rstrip().endswith("B is quieter")
+    assert run("compare", "a.wav", "b.wav").stdout.rstrip().endswith("Verdict: B is quieter.")
+
+
+def test_the_channel_that_is_compared_is_said_where_there_is_a_choice(
+    folder: Path, run: Run, run_json: Run
+) -> None:
+    wide = np.stack([soundfile.read(folder / f"{name}.wav")[0] for name in ("b", "c")], axis=1)
+    soundfile.write(folder / "wide.wav", wide, RATE_HZ, subtype="FLOAT")
+    text = " ".join(run("compare", "a.wav", "wide.wav").stdout.split())
+    assert "Only channel 1 is compared (--channel names another)" in text
+    assert "wide.wav (2)" in text
+    assert "channel" not in run_json("compare", "a.wav", "b.wav", "--json")["reasons"][0]
+    both = run_json(
+        "compare", "wide.wav", "wide.wav", "--kind", "silence", "--channel", "2", "--json"
+    )
+    assert "Only channel 2" in both["reasons"][0]
+    # The second channel of one file alone is asked of a file that has none.
+    refused = run("compare", "a.wav", "wide.wav", "--channel", "2", code=4).stderr
+    assert "a.wav: has 1 channel, but channel 2 is asked for" in " ".join(refused.split())
 
 
 def test_what_does_not_fit_is_refused(folder: Path, run: Run) -> None:

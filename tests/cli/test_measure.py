@@ -90,6 +90,20 @@ def test_the_text_fits_and_tells(build_set: Path, run: Run) -> None:
     assert "record" in text
 
 
+def test_the_channel_that_is_measured_is_said_where_there_is_a_choice(
+    build_set: Path, run: Run, run_json: Callable[..., dict[str, Any]]
+) -> None:
+    names = ("heard", "silence")
+    waves = [soundfile.read(build_set / f"{name}.wav", 5 * RATE_HZ)[0] for name in names]
+    soundfile.write(build_set / "wide.wav", np.stack(waves, axis=1), RATE_HZ, "PCM_24")
+    words = ("measure", "--silence", "wide.wav", "--channel", "2")
+    assert run(*words).stdout.startswith("wide.wav, channel 2 of 2 (--channel), ")
+    data = run_json(*words, "--json")
+    assert (data["channel"], data["captures"]["silence"]["channels"]) == (2, 2)
+    assert data["hum_dbfs"] == pytest.approx(-45.0, abs=0.3)
+    assert "channel" not in run("measure", "--silence", "silence.wav").stdout.split("\n")[0]
+
+
 @pytest.mark.parametrize("ending", ["png", "svg"])
 def test_a_figure(build_set: Path, run: Run, ending: str) -> None:
     words = ("--source-capacitance", "15nF", "--load", "1Mohm", "--full-scale", "2V")

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cleanchain.audio.capture import Capture
 from cleanchain.measure.build import measure_build
 from cleanchain.measure.capture_checks import Check
 from cleanchain.measure.gain_moved import compare_floors
 from cleanchain.measure.levels import measure_levels
-from tests.generated_builds import Build, listening, louder, played, silence
+from tests.generated_builds import Build, listening, louder, noise, played, silence
 
 BUILD = Build(hiss_dbfs=-65.0, tilt_db=-2.0, hears_db=-22.0)
 
@@ -88,3 +89,21 @@ def test_a_room_that_rings_on_is_no_gain_that_moved(hears_db: float) -> None:
     heard = listening(rng, build, replace(stimulus, samples=ringing[None]))
     report = measure_build({"silence": silence(rng, build, 10.0), "stimulus": heard}, stimulus)
     assert next(c.passed for c in report.checks if c.check == "gain") is not False
+
+
+def test_a_moved_gain_is_found_in_what_stands_over_an_interface_that_does_not_move() -> None:
+    # Of a floor of which a half is the interface's behind the gain only 0.5 dB move.
+    rng = np.random.default_rng(5)
+    stimulus = played(rng, 10.0)
+    build = replace(BUILD, hum_dbfs=-np.inf, tilt_db=0.0)
+    behind = replace(build, hiss_dbfs=build.hiss_dbfs - 0.5)
+    quiet, heard = silence(rng, build, 10.0), listening(rng, build, stimulus)
+
+    def through(capture: Capture, gain_db: float) -> Capture:
+        wave = louder(capture, gain_db).samples
+        return Capture(wave + noise(rng, wave.shape[1], behind.hiss), 48_000)
+
+    captures = {"silence": through(quiet, 0.0), "interface": through(silence(rng, behind), -200.0)}
+    for gain_db, passed in ((1.0, False), (-1.0, False), (0.0, True)):
+        report = measure_build(captures | {"stimulus": through(heard, gain_db)}, stimulus)
+        assert next(c.passed for c in report.checks if c.check == "gain") is passed

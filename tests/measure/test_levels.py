@@ -62,7 +62,7 @@ def test_bands_do_not_depend_on_the_frame_length() -> None:
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_build_does_not_depend_on_the_frame_length(seed: int) -> None:
     capture = silence(np.random.default_rng(seed), Build(tilt_db=-2.0), 60.0)
-    short, long = (measure_levels(capture, frame_frames=frame) for frame in (32_768, 131_072))
+    short, long = (measure_levels(capture, frame_frames=frame) for frame in (4096, 131_072))
     difference = 10 * np.log10(short.band_power.power / long.band_power.power)
     assert np.abs(difference)[2:-1].max() < 0.2
     assert db(short.hum_power) == pytest.approx(db(long.hum_power), abs=0.02)

@@ -91,3 +91,17 @@ def test_wandering_mains_keep_their_power() -> None:
     levels = measure_levels(Capture(wave, rate))
     assert db(levels.hum_power) == pytest.approx(db(0.5 * 0.01**2 * 1.09), abs=0.1)
     assert levels.split.mains_hz == pytest.approx(float(frequency.mean()), abs=0.01)
+
+
+def test_the_lower_end_of_a_falling_hiss_is_no_line() -> None:
+    # Seven minutes, so that chance hides little; the hiss ends at 20 Hz and falls from there on.
+    rate, frames = 8000, 3_200_000
+    hz = np.fft.rfftfreq(frames, 1 / rate)
+    shape = np.where(hz >= 20, np.maximum(hz, 1.0) ** -0.6, 0.0)
+    wave = np.fft.irfft(np.fft.rfft(np.random.default_rng(3).standard_normal(frames)) * shape)
+    wave *= 0.01 / wave.std()
+    assert measure_levels(Capture(wave, rate)).split.lines == ()
+    t = np.arange(frames) / rate
+    rumble = measure_levels(Capture(wave + 0.002 * np.cos(2 * np.pi * 24.5 * t), rate)).split
+    # To a bin: the falling hiss under it draws its centre of gravity.
+    assert [line.frequency_hz for line in rumble.lines] == [pytest.approx(24.5, abs=0.49)]

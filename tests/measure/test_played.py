@@ -10,7 +10,8 @@ import pytest
 from cleanchain.audio.capture import Capture
 from cleanchain.errors import FitError, InputError
 from cleanchain.measure.bands import bands
-from cleanchain.measure.played import PlayedAt, find_played
+from cleanchain.measure.noise_search import PlayedAt
+from cleanchain.measure.played import KnownNoise, find_played
 from cleanchain.measure.transfer import measure_transfer
 from tests.generated_builds import (
     RATE_HZ,
@@ -160,3 +161,23 @@ def test_levels_of_the_generator() -> None:
     wave = played(np.random.default_rng(12), 20.0).samples
     assert db(float(np.mean(wave**2))) == pytest.approx(-30.0, abs=0.02)
     assert db(mean_square(-12.0)) == pytest.approx(-12.0)
+
+
+def test_one_search_after_the_other_finds_what_each_alone_finds() -> None:
+    rng = np.random.default_rng(12)
+    stimulus = played(rng, 6.0)
+    known = KnownNoise(stimulus)
+    for lead_s in (0.35, 1.7, 0.35):
+        heard = listening(rng, QUIET, stimulus, lead_s)
+        assert known.find_in(heard) == find_played(stimulus, heard)
+
+
+@pytest.mark.parametrize("rate_hz", [4000, 8000, 96_000])
+def test_a_second_or_two_is_enough_at_any_rate(rate_hz: int) -> None:
+    rng = np.random.default_rng(13)
+    wave = 0.1 * rng.standard_normal(3 * rate_hz)
+    heard = Capture(0.5 * np.roll(wave, 30) + 0.01 * rng.standard_normal(wave.size), rate_hz)
+    place = find_played(Capture(wave, rate_hz), heard)
+    assert place.lag_frames == pytest.approx(30.0, abs=0.05)
+    transfer = measure_transfer(Capture(wave, rate_hz), heard, place)
+    assert np.median(transfer.gain_db) == pytest.approx(-6.02, abs=0.1)

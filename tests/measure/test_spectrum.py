@@ -165,3 +165,18 @@ def test_frames_suit_the_recording() -> None:
 def test_too_short_says_how_much_is_needed() -> None:
     with pytest.raises(InputError, match=r"needs 0\.02 s"):
         measure_spectrum(Capture(np.zeros(500), RATE))
+
+
+@pytest.mark.parametrize("overlap", [0.5, 0.75])
+@pytest.mark.parametrize("segments", [1, 5, 40])
+def test_the_power_of_a_steady_line_is_known_by_the_length_it_is_averaged_over(
+    overlap: float, segments: int
+) -> None:
+    size = 256
+    hop = round(size * (1 - overlap))
+    weight = np.zeros(size + (segments - 1) * hop)
+    for start in range(0, segments * hop, hop):
+        weight[start : start + size] += np.hanning(size + 1)[:-1] ** 2
+    frames = weight.sum() ** 2 / (weight**2).sum()
+    spectrum = Spectrum(np.ones((1, 2049)), RATE, 4096, overlap, segments)
+    assert spectrum.steady_seconds == pytest.approx(frames / size * 4096 / RATE, rel=1e-9)
