@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
+from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned_back
 
 #: Mains periods from one cell to the next; a cell is weighed by a Hann window twice as long.
 STRIDE = 16
@@ -84,8 +84,8 @@ def periods_of(source: Source, frames: HarmonicFrames) -> NDArray[np.complex64]:
         missing = last * frames.hop - stop
         if missing:
             samples = np.pad(samples, ((0, 0), (0, missing)))
-        turn = turned(frames.cycles(first, last - first), frames.harmonics)
-        out[:, first:last] = frames.fit_single(samples) * turn.conj().astype(np.complex64)
+        turn = turned_back(frames.cycles(first, last - first), frames.harmonics)
+        np.multiply(frames.fit_single(samples), turn, out=out[:, first:last])
     return out
 
 
@@ -94,7 +94,7 @@ def retuned(
 ) -> NDArray[np.complex64]:
     """Return amplitudes as they are around a mains frequency that is a little higher."""
     cycles = offset_hz * frames.seconds(periods.shape[1])
-    return periods * turned(cycles, frames.harmonics).conj().astype(np.complex64)
+    return periods * turned_back(cycles, frames.harmonics)
 
 
 def cells_of(periods: NDArray[np.complex64], frames: HarmonicFrames) -> Cells:
@@ -113,17 +113,21 @@ def cells_of(periods: NDArray[np.complex64], frames: HarmonicFrames) -> Cells:
     total = inside[rows] @ hann
     # A window is two strides long, so each stride is weighed once as a first and once as a second.
     blocks = padded[:, : (cells + 1) * STRIDE].reshape(channels, cells + 1, STRIDE, lines)
-    first = np.einsum("wn,cknh->wckh", weights[:, :STRIDE], blocks[:, :-1], optimize=True)
-    second = np.einsum("wn,cknh->wckh", weights[:, STRIDE:], blocks[:, 1:], optimize=True)
-    averaged = (first + second) / total[:, None]
-    beside = 0.5 * (np.abs(averaged[1]) ** 2 + np.abs(averaged[2]) ** 2)
+    averaged = weights[:, :STRIDE] @ blocks[:, :-1] + weights[:, STRIDE:] @ blocks[:, 1:]
+    averaged /= total[:, None, None].astype(np.float32)
+    beside = 0.5 * (_square(averaged[:, :, 1]) + _square(averaged[:, :, 2]))
     return Cells(
-        averaged[0].astype(np.complex128),
+        averaged[:, :, 0].astype(np.complex128),
         beside.astype(np.float64),
         np.array(frames.harmonics, dtype=float),
         STRIDE * frames.period_s,
         np.zeros(cells),
     )
+
+
+def _square(values: NDArray[np.complex64]) -> NDArray[np.float32]:
+    square: NDArray[np.float32] = values.real**2 + values.imag**2
+    return square
 
 
 def cells_along(
@@ -142,7 +146,7 @@ def cells_along(
     """
     step_s = STRIDE * frames.period_s
     cycles = stretchwise(phase, step_s, frames.seconds(periods.shape[1]), breaks) / (2 * np.pi)
-    turn = turned(cycles, frames.harmonics).conj().astype(np.complex64)
+    turn = turned_back(cycles, frames.harmonics)
     return replace(cells_of(periods * turn, frames), turned_by=phase)
 
 

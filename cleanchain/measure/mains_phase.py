@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cleanchain.measure.best_path import Moves, best_path
 from cleanchain.measure.hum_cells import Cells
 from cleanchain.measure.smoothing import smooth_walk
 from cleanchain.operators.harmonics import Amplitudes, Reals
@@ -23,20 +25,24 @@ _JUMP = 16.0
 _WALKS_HZ = (0.0003, 0.002, 0.006, 0.015, 0.04)
 
 
-def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, list[int], float]:
+def rough_path(
+    tried: Sequence[Cells], shape: Amplitudes, least: Reals
+) -> tuple[int, Reals, list[int], float]:
     """Find the path of the phase by bounded votes of all harmonics.
 
     Parameters
     ----------
-    cells : Cells
-        Around the mean mains frequency, to 0.1 Hz.
+    tried : sequence of Cells
+        The same recording around some mains frequencies, one of them right to 0.1 Hz.
     shape : ndarray of complex, shape (channels, harmonics)
         Amplitudes of the hum at a phase of zero; their level does not matter.
-    noise : ndarray of shape (channels, cells, harmonics)
-        Power of all else on the line in a cell.
+    least : ndarray of shape (channels, 1, harmonics)
+        Power that is on each line in a cell besides what is seen beside it.
 
     Returns
     -------
+    number : int
+        The cells whose path gathers most votes: a note near a line may draw the others.
     phase : ndarray of shape (cells,)
         rad.
     jumps : list of int
@@ -47,55 +53,31 @@ def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, li
     Notes
     -----
     The vote of a harmonic for a phase is the cosine of how far it is from it, so that a note on a
-    line has no more say than the line. The path of most votes moves slowly or, at a price, jumps
-    (Viterbi 1967). Votes over all phases are one Fourier transform over the harmonics.
+    line has no more say than the line. The path of most votes moves slowly or, at a price, jumps.
+    Votes over all phases are one Fourier transform over the harmonics.
     """
+    step_s = tried[0].step_s
+    votes = np.stack([_votes(cells, shape, cells.beside + least) for cells in tried])
+    reach = max(int(np.ceil(_REACH_HZ * step_s * _PHASES)), 1)
+    moves = Moves(reach, 0.5 / (_PHASES * step_s * _USUAL_HZ) ** 2, _JUMP)
+    number, path, jumps, gathered = best_path(votes, moves)
+    return number, np.unwrap(2 * np.pi * path / _PHASES), jumps, float(gathered[number])
+
+
+def _votes(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float32]:
+    """Votes of all harmonics for each phase, in nats, shape (cells, phases)."""
     size = np.abs(cells.seen)
-    unit = cells.seen / np.maximum(size, 1e-30) * np.sign(size)
     line = np.abs(shape)[:, None] ** 2
-    clear = (
-        line / (line + noise) * np.minimum(1.0, 3 * np.sqrt(line + noise) / np.maximum(size, 1e-30))
-    )
+    power = line + noise
+    # What stands clear has a say, a note far louder than the line the less.
+    clear = line / power * np.minimum(1.0, 3 * np.sqrt(power) / np.maximum(size, 1e-30))
     aim = shape / np.maximum(np.abs(shape), 1e-30)
-    votes = np.einsum("ckh,ch->kh", clear * unit, aim.conj())
-    spectrum = np.zeros((cells.count, _PHASES), dtype=complex)
-    for index, harmonic in enumerate(cells.harmonics.astype(int).tolist()):
-        spectrum[:, harmonic % _PHASES] += votes[:, index]
-    votes_at = np.fft.fft(spectrum, axis=1).real  # sum over h of v_h e^(-i h p)
-    path, jumps, gathered = _best_path(_SAY * votes_at, cells.step_s)
-    return np.unwrap(2 * np.pi * path / _PHASES), jumps, gathered
-
-
-def _best_path(votes: Reals, step_s: float) -> tuple[NDArray[np.int_], list[int], float]:
-    """Path of most votes through (cells, phases), phases going round, and where it jumps."""
-    count, phases = votes.shape
-    reach = max(int(np.ceil(_REACH_HZ * step_s * phases)), 1)
-    moves = np.arange(-reach, reach + 1)
-    price = 0.5 * (moves / (phases * step_s * _USUAL_HZ)) ** 2
-    came = np.empty((count, phases), dtype=np.int16)
-    index = np.arange(phases)
-    total = votes[0].copy()
-    for cell in range(1, count):
-        around = np.concatenate([total[-reach:], total, total[:reach]])
-        options = np.lib.stride_tricks.sliding_window_view(around, moves.size) - price
-        best = options.argmax(axis=1)
-        highest = options[index, best]
-        came[cell] = (index + moves[best]) % phases
-        top = int(total.argmax())
-        jumping = highest < total[top] - _JUMP
-        if jumping.any():
-            highest[jumping] = total[top] - _JUMP
-            came[cell, jumping] = top
-        total = highest + votes[cell]
-    path = np.empty(count, dtype=int)
-    path[-1] = int(total.argmax())
-    jumps = []
-    for cell in range(count - 1, 0, -1):
-        path[cell - 1] = came[cell, path[cell]]
-        away = (path[cell] - path[cell - 1] + phases // 2) % phases - phases // 2
-        if abs(away) > reach:
-            jumps.append(cell)
-    return path, jumps[::-1], float(total.max())
+    unit = (clear / np.maximum(size, 1e-30)) * cells.seen
+    votes = np.einsum("ckh,ch->kh", unit.conj(), aim)
+    half = np.zeros((cells.count, _PHASES // 2 + 1), dtype=np.complex64)
+    half[:, cells.harmonics.astype(int)] = votes * (_SAY * _PHASES / 2)
+    votes_at: NDArray[np.float32] = np.fft.irfft(half, _PHASES, axis=1).astype(np.float32)
+    return votes_at  # sum over h of Re v_h e^(-i h p)
 
 
 def refine(

@@ -170,19 +170,18 @@ def follow(take: Source, model: HumModel) -> Followed:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
         periods, offset_hz = periods_of(take, frames), 0.0
     quiet = (model.noise + _UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
-    # A note near a line may have drawn the offset: the one whose path gathers most votes counts.
-    tried = []
-    for nearby_hz in _NEARBY_HZ:
-        seen = cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
-        path, at, votes = rough_path(seen, model.amplitudes, seen.beside + quiet)
-        tried.append((votes, offset_hz + nearby_hz, seen, path, at))
-    _, offset_hz, cells, phase, jumps = max(tried, key=lambda one: one[0])
+    nearby = [
+        cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
+        for nearby_hz in _NEARBY_HZ
+    ]
+    number, phase, jumps, _ = rough_path(nearby, model.amplitudes, quiet)
+    offset_hz, cells = offset_hz + _NEARBY_HZ[number], nearby[number]
     noise = cells.beside + quiet
     sd = np.zeros(cells.count)
     for _ in range(3):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, expected, phase) + quiet
+        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
         phase, sd = refine(cells, expected, noise, phase, jumps)
     around = retuned(periods, frames, offset_hz)
     breaks = find_breaks(
@@ -198,7 +197,7 @@ def follow(take: Source, model: HumModel) -> Followed:
     for _ in range(2):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, expected, phase) + quiet
+        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
         phase, sd = refine(cells, expected, noise, phase, jumps)
     say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
     drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
