@@ -57,15 +57,18 @@ def rough_path(
     Votes over all phases are one Fourier transform over the harmonics.
     """
     step_s = tried[0].step_s
-    votes = np.stack([_votes(cells, shape, cells.beside + least) for cells in tried])
+    votes = np.stack([votes_for(cells, shape, cells.beside + least) for cells in tried])
     reach = max(int(np.ceil(_REACH_HZ * step_s * _PHASES)), 1)
     moves = Moves(reach, 0.5 / (_PHASES * step_s * _USUAL_HZ) ** 2, _JUMP)
     number, path, jumps, gathered = best_path(votes, moves)
     return number, np.unwrap(2 * np.pi * path / _PHASES), jumps, float(gathered[number])
 
 
-def _votes(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float32]:
-    """Votes of all harmonics for each phase, in nats, shape (cells, phases)."""
+def votes_for(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float32]:
+    """Count the votes of all harmonics for each phase, in nats, shape (cells, phases).
+
+    The phase is beyond what the cells were turned by; see `rough_path` for the parameters.
+    """
     size = np.abs(cells.seen)
     line = np.abs(shape)[:, None] ** 2
     power = line + noise

@@ -33,16 +33,19 @@ class HarmonicFrames:
         Mains frequency in Hz, to within a percent.
     harmonics : tuple of int
         Numbers of the harmonics, ascending, below half the sampling rate.
+    period_frames : int or None, optional
+        Samples that are taken for one period; None takes them from the frequency.
     """
 
     rate_hz: int
     mains_hz: float
     harmonics: tuple[int, ...]
+    period_frames: int | None = None
 
     @cached_property
     def hop(self) -> int:
         """Samples of one period, to the sample."""
-        return round(self.rate_hz / self.mains_hz)
+        return self.period_frames or round(self.rate_hz / self.mains_hz)
 
     @property
     def period_s(self) -> float:

@@ -35,7 +35,7 @@ _OFFSET_HZ = 0.6
 #: Offsets that are tried around the best one, Hz.
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
-_UNSTEADY = 1e-3
+UNSTEADY = 1e-3
 #: A hum is heard where its level is so many standard deviations above zero, and so high.
 _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Periods of hum that are put to sound at a time.
@@ -83,6 +83,11 @@ class Followed:
         """Whether the hum of the waveform is in the take at all."""
         _, level, sd = self.levels
         return bool((level > np.maximum(_HEARD_SD * sd, _HEARD_LEVEL)).any())
+
+    @property
+    def is_hidden(self) -> bool:
+        """Whether the hum of the silence, were it there at half its level, would not be heard."""
+        return bool(np.median(self.levels[2]) > 0.5 / _HEARD_SD)
 
     @property
     def mains_hz(self) -> float:
@@ -169,7 +174,7 @@ def follow(take: Source, model: HumModel) -> Followed:
     if abs(offset_hz) > 0.2:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
         periods, offset_hz = periods_of(take, frames), 0.0
-    quiet = (model.noise + _UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
+    quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
     nearby = [
         cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
         for nearby_hz in _NEARBY_HZ
@@ -201,7 +206,9 @@ def follow(take: Source, model: HumModel) -> Followed:
         phase, sd = refine(cells, expected, noise, phase, jumps)
     say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
     drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
-    frames = replace(frames, mains_hz=frames.mains_hz + offset_hz + drift_hz)
+    # The periods that jumps and breaks are counted in stay as they are.
+    mains_hz = frames.mains_hz + offset_hz + drift_hz
+    frames = replace(frames, mains_hz=mains_hz, period_frames=frames.hop)
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
     return Followed(model, frames, cells, phase, sd, noise, jumps_at, breaks)

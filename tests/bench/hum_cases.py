@@ -44,6 +44,7 @@ class HumCase:
     hum: Wave
     hiss: Wave
     silence: Wave
+    reference: Wave
 
     @property
     def take(self) -> Wave:
@@ -78,15 +79,23 @@ def waveform(phase: Wave, harmonics: dict[int, float], turns: Wave) -> Wave:
 def make(
     instrument: str, kind: str, mains_hz: float, drift_hz: float, level_dbfs: float, seed: int
 ) -> HumCase:
-    """Make a case; the silence has the same waveform, another phase and another walk."""
+    """Make a case.
+
+    The silence has the same waveform, another phase and another walk; the reference follows the
+    mains of the take in another waveform (each harmonic up to 6 dB louder or weaker).
+    """
     rng = np.random.default_rng(seed)
     harmonics, turns = KINDS[kind], rng.random(40)
     signal = render(instrument, seed % 3, SECONDS)
     pause = int(SILENCE_S * RATE_HZ)
-    hum = waveform(cycles(mains_hz, drift_hz, signal.size, rng), harmonics, turns)
+    phase = cycles(mains_hz, drift_hz, signal.size, rng)
+    hum = waveform(phase, harmonics, turns)
     still = waveform(cycles(mains_hz, drift_hz, pause, rng), harmonics, turns)
     gain = 10 ** ((level_dbfs - rms_dbfs(float(np.mean(hum**2)))) / 20)
     floor = 10 ** ((HISS_DBFS - 3.01) / 20)
+    own = np.random.default_rng([seed, 5])
+    dummy = {h: a * 10 ** (own.uniform(-6, 6) / 20) for h, a in harmonics.items()}
+    reference = gain * waveform(phase, dummy, own.random(40))
     name = (
         f"{instrument} {kind} {mains_hz:.2f} Hz +-{1000 * drift_hz:.0f} mHz {level_dbfs:.0f} dBFS"
     )
@@ -94,6 +103,7 @@ def make(
         name, instrument, kind, mains_hz, drift_hz, level_dbfs, signal, gain * hum,
         floor * hiss("white", signal.size, rng),
         gain * still + floor * hiss("white", pause, rng),
+        reference + floor * hiss("white", signal.size, own),
     )  # fmt: skip
 
 
