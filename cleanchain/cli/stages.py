@@ -48,9 +48,7 @@ def high_pass(corner: float) -> Stage:
     help="The hum without the instrument, recorded with the take by a dummy pickup or a spare "
     'lead: a file as long as the take, or a channel of the take such as "channel 2".',
 )
-def hum(
-    mains: float | str, method: Literal["track", "notch"], reference: str | None
-) -> Stage:
+def hum(mains: float | str, method: Literal["track", "notch"], reference: str | None) -> Stage:
     """Take mains hum out and leave the instrument in."""
     from cleanchain.stages.hum import Hum
 

@@ -1,4 +1,4 @@
-"""The path of most votes through phases that go round, for several tellings of the votes at once."""
+"""The path of most votes through phases that go round, for several tellings at once."""
 
 from __future__ import annotations
 
@@ -74,17 +74,18 @@ def best_path(votes: Singles, moves: Moves) -> tuple[int, NDArray[np.int_], list
     options = np.empty((prices.size, tellings, phases), dtype=np.float32)
     shifted = np.moveaxis(np.lib.stride_tricks.sliding_window_view(around, phases, axis=1), 1, 0)
     best = np.zeros((tellings, phases), dtype=np.float32)
+    total = totals[0]
     for time in range(times):
         if time:
-            around[:, reach : reach + phases] = totals[time - 1]
-            around[:, :reach] = totals[time - 1, :, phases - reach :]
-            around[:, reach + phases :] = totals[time - 1, :, :reach]
+            around[:, reach : reach + phases] = total
+            around[:, :reach] = total[:, phases - reach :]
+            around[:, reach + phases :] = total[:, :reach]
             np.subtract(shifted, prices[:, None, None], out=options)
-            np.max(options, axis=0, out=best)
+            np.maximum.reduce(options, axis=0, out=best)
             np.maximum(best, -moves.jump, out=best)
-        np.add(best, votes[:, time], out=totals[time])
-        highest = totals[time].max(axis=1, keepdims=True)
-        totals[time] -= highest
+        total = np.add(best, votes[:, time], out=totals[time])
+        highest = np.maximum.reduce(total, axis=1, keepdims=True)
+        total -= highest
         gathered += highest[:, 0]
     telling = int(gathered.argmax())
     path, jumps = _back(totals[:, telling], moves)

@@ -69,7 +69,7 @@ def learn_along(
     return kept if there.any() and is_hum(kept) else None
 
 
-def find_offset(cells: Cells, shape: Amplitudes, noise: Reals) -> float | None:
+def find_offset(cells: Cells, shape: Amplitudes, noise: Reals, say: Reals) -> float | None:
     """Find how far a waveform's own phase lies from that of a path, one number for all of a take.
 
     Parameters
@@ -80,13 +80,15 @@ def find_offset(cells: Cells, shape: Amplitudes, noise: Reals) -> float | None:
         Amplitudes at a phase of zero.
     noise : ndarray of shape (channels, cells, harmonics)
         Power of all else.
+    say : ndarray of shape (cells,)
+        How much each cell counts.
 
     Returns
     -------
     float or None
         rad; None where no phase gathers more votes than chance would.
     """
-    votes = votes_for(cells, shape, noise)
+    votes = votes_for(cells, shape, noise) * say[:, None]
     total = votes.sum(axis=0, dtype=np.float64)
     chance = float(np.sqrt(_OVERLAP * (votes.astype(np.float64) ** 2).mean(axis=1).sum()))
     best = int(total.argmax())

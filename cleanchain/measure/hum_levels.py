@@ -17,6 +17,9 @@ DIFFER_SD, COHERENCE = 2.5, 3.0
 #: Cells over which what is left on a line must not keep its phase, and the power of their mean
 #: that chance alone passes in one of 14 (cells overlap: 1.5 is the mean), over that of one cell.
 _STEADY_CELLS, _BY_CHANCE = 31, 4.0
+#: The mean power of drones over its median (exponential), and from how many lines on half of them
+#: may carry one.
+_PRESUMED, _MANY_LINES = 1.45, 10
 
 
 def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Reals:
@@ -43,7 +46,7 @@ def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Rea
     hundredths of a hertz, does not average out: it counts as so much noise as would leave the
     same power in an average over that time. Where most lines of a channel have such a drone on
     them, the others are presumed to have one like it: a line that leads the level shows none,
-    since the level takes it up.
+    since the level takes it up. Of few lines, most of those beside the leading one must be free.
     """
     left = cells.stilled(phase) - shape[:, None] * level[..., None]
     power = 0.5 * (left.real**2 + left.imag**2) + 0.5 * cells.beside
@@ -54,8 +57,8 @@ def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Rea
     steady = np.maximum(steady - _BY_CHANCE * _running(power, count), 0.0)
     line = np.maximum(np.abs(shape[:, None]) ** 2, 1e-30)
     lines = line.shape[-1]
-    middle = max((lines - 1) // 2, min(lines - 1, 1))
-    usual = np.partition(steady / line, middle, axis=-1)[..., middle : middle + 1]
+    middle = lines // 2 if lines < _MANY_LINES else (lines - 1) // 2
+    usual = _PRESUMED * np.partition(steady / line, middle, axis=-1)[..., middle : middle + 1]
     noise: Reals = smooth + np.maximum(steady, usual * line)
     return noise
 
@@ -65,7 +68,8 @@ def _running(values: NDArray[Any], count: int) -> NDArray[Any]:
     sums = np.cumsum(np.pad(values, ((0, 0), (1, 0), (0, 0))), axis=1)
     mean = (sums[:, count:] - sums[:, :-count]) / count
     at = np.clip(np.arange(values.shape[1]) - count // 2, 0, mean.shape[1] - 1)
-    return mean[:, at]
+    result: NDArray[Any] = mean[:, at]
+    return result
 
 
 def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Reals) -> Reals:

@@ -11,6 +11,8 @@ Reals = NDArray[np.float64]
 
 #: Rows of a block; the matrix has a band of two beside its diagonal.
 _ROWS = 4
+#: Blocks that are solved as one matrix.
+_FEW = 8
 #: Stiffness of the level itself over that of its bend: keeps an unseen path at rest.
 _REST = 1e-9
 
@@ -92,8 +94,8 @@ def _solve(diagonal: Reals, beside: Reals, right: Reals) -> tuple[Reals, Reals]:
     log_det : ndarray of shape (systems,)
         Logarithm of the determinant.
     """
-    if diagonal.shape[1] == 1:
-        return np.linalg.solve(diagonal, right), np.linalg.slogdet(diagonal)[1][:, 0]
+    if diagonal.shape[1] <= _FEW:
+        return _solve_few(diagonal, beside, right)
     odd = diagonal[:, 1::2]
     count, more = odd.shape[1], diagonal.shape[1] - odd.shape[1] - 1
     before, after = beside[:, 0 : 2 * count : 2], beside[:, 1::2]
@@ -114,3 +116,17 @@ def _solve(diagonal: Reals, beside: Reals, right: Reals) -> tuple[Reals, Reals]:
     solved[:, 1::2] = alone - to_left @ even[:, :count]
     solved[:, 1 : 1 + 2 * more : 2] -= to_right[:, :more] @ even[:, 1:]
     return solved, log_det + np.linalg.slogdet(odd)[1].sum(axis=1)
+
+
+def _solve_few(diagonal: Reals, beside: Reals, right: Reals) -> tuple[Reals, Reals]:
+    """Do the same as one matrix."""
+    systems, blocks, rows, _ = diagonal.shape
+    matrix = np.zeros((systems, blocks, rows, blocks, rows))
+    at = np.arange(blocks)
+    matrix[:, at, :, at] = np.swapaxes(diagonal, 0, 1)
+    matrix[:, at[:-1], :, at[1:]] = np.swapaxes(beside[:, :-1], 0, 1)
+    matrix[:, at[1:], :, at[:-1]] = np.swapaxes(np.swapaxes(beside[:, :-1], 0, 1), -1, -2)
+    whole = matrix.reshape(systems, blocks * rows, blocks * rows)
+    solved = np.linalg.solve(whole, right.reshape(systems, blocks * rows, 1))
+    log_det: Reals = np.linalg.slogdet(whole)[1]
+    return np.asarray(solved.reshape(right.shape), dtype=np.float64), log_det

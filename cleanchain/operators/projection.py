@@ -16,7 +16,7 @@ from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, tu
 #: Periods from one level to the next; each is an average under a Hann window of four times that.
 BIN = 8
 #: Periods that are worked on together, a multiple of `BIN`.
-_BLOCK = 32 * BIN
+_BLOCK = 64 * BIN
 #: Periods that are put to sound at a time, few enough to stay near the processor.
 _SOUND = 64
 #: Information that an unknown level between zero and about one is worth: where the lane says less
@@ -38,12 +38,15 @@ class ExpectedHum:
         Amplitudes at a phase of zero and a level of one.
     trust : ndarray of shape (channels, knots, harmonics)
         One over the variance of the real part of a period's amplitude, all but the hum.
+    course : ndarray of shape (knots,)
+        Course of the hum's level, from 0 up, as far as it is known beforehand.
     """
 
     knot_s: Reals
     cycles: Reals
     shape: Amplitudes
     trust: NDArray[np.float32]
+    course: Reals
 
     def at(
         self, frames: HarmonicFrames, first: int, count: int
@@ -59,7 +62,10 @@ class ExpectedHum:
         low, high, part = self._between(frames.seconds(count, first))
         # Beyond the first and the last knot the mains go on at their frequency there.
         cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
-        return self.shape[:, None] * turned(frames.cycles(first, count) + cycles, frames.harmonics)
+        part = np.clip(part, 0.0, 1.0)
+        course = self.course[low] + part * (self.course[high] - self.course[low])
+        turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
+        return self.shape[:, None] * (course[:, None] * turn)
 
     def _between(self, seconds: Reals) -> tuple[NDArray[np.int_], NDArray[np.int_], Reals]:
         """Return the knots before and after times, and where between them each lies."""

@@ -15,6 +15,7 @@ from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
+from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, unlike_hum
 from cleanchain.stages.hum_findings import absent_words, along_path, among_notes
 from cleanchain.stages.hum_following import Followed, follow
 from cleanchain.stages.hum_lines import followed, lines_out
@@ -124,7 +125,9 @@ class Hum(Stage):
                 if path.is_hidden
                 else "the hum of the silence is not in the take"
             )
-        findings, reasons = along_path(path) | more, absent_words(path)
+        doubtful = doubtful_lines(take, path.mains_hz, model.harmonics)
+        findings = along_path(path) | {"doubtful": doubtful} | more
+        reasons = absent_words(path) | doubtful_words(doubtful, path.mains_hz)
         if self.method == "track":
             return HumPlan(self, path.operator(), findings, reasons, model=model, path=path)
         comb = Comb.at(path.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
@@ -141,10 +144,19 @@ class Hum(Stage):
         if model is None:
             return self._none()
         frames, phase, seen = followed(take, model)
+        sure = hum_in_take.behaves(seen, phase, model)
+        left = model.keep(~sure)
+        if not sure.all():
+            model, seen = model.keep(sure), seen[..., sure]
+            frames = replace(frames, harmonics=model.harmonics)
         heard = line_path.presence(seen, model)
         mains_hz = frames.mains_hz + line_path.mean_offset_hz(phase, frames, heard)
+        doubtful = doubtful_lines(take, mains_hz, (*model.harmonics, *left.harmonics))
+        doubtful = unlike_hum(left, mains_hz) + doubtful
         findings = among_notes(model, mains_hz, line_path.spread_hz(phase, frames))
+        findings["doubtful"] = doubtful
         reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
+        reasons |= doubtful_words(doubtful, mains_hz)
         if self.method == "track":
             return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)
         comb = Comb.at(mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)

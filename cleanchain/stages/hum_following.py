@@ -62,6 +62,8 @@ class Followed:
         Periods at which the phase jumps.
     breaks : tuple of int
         Periods at which the level jumps.
+    course : ndarray of shape (cells,) or None, optional
+        Course of the level that a reference showed; None where it is not known beforehand.
     """
 
     model: HumModel
@@ -72,17 +74,35 @@ class Followed:
     noise: Reals
     jumps: list[int]
     breaks: tuple[int, ...]
+    course: Reals | None = None
 
     @cached_property
     def levels(self) -> tuple[NDArray[np.int_], Reals, Reals]:
-        """How long each level is averaged, the levels, their standard deviations."""
-        return average_levels(self.cells, self.model.amplitudes, self.phase, self.noise)
+        """How long each level is averaged, the levels over the course, their deviations."""
+        shape = self.model.amplitudes[:, None]
+        if self.course is not None:
+            shape = shape * self.course[:, None]
+        return average_levels(self.cells, shape, self.phase, self.noise)
+
+    @property
+    def loudness(self) -> Reals:
+        """Level of the hum in each half cell, shape (channels, bins)."""
+        if self.course is None:
+            return self.levels[1]
+        step_s = self.cells.step_s
+        seconds = (np.arange(self.levels[1].shape[1]) + 0.5) * step_s / 2
+        return self.levels[1] * at_seconds(self.course, step_s, seconds)
 
     @property
     def is_heard(self) -> bool:
-        """Whether the hum of the waveform is in the take at all."""
+        """Whether the hum of the waveform is in the take at all.
+
+        Where a hum as loud as in the silence would not be heard, a louder one must be twice as
+        clear: drones on several lines at once may look like it.
+        """
         _, level, sd = self.levels
-        return bool((level > np.maximum(_HEARD_SD * sd, _HEARD_LEVEL)).any())
+        clear = np.where(_HEARD_SD * sd < 1.0, _HEARD_SD, 2 * _HEARD_SD)
+        return bool((level > np.maximum(clear * sd, _HEARD_LEVEL)).any())
 
     @property
     def is_hidden(self) -> bool:
@@ -112,16 +132,21 @@ class Followed:
         knots = self.cells.seconds - 0.5 / self.frames.rate_hz
         cycles = self.phase / (2 * np.pi)
         trust = (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32)
-        # At a jump two knots lie at one time, each with what is on its side.
-        at = [_first_cell(jump) for jump in self.jumps]
-        when = [jump * self.frames.period_s for jump in self.jumps]
+        course = np.ones(cycles.size) if self.course is None else self.course
+        course = beside_breaks(course, self.breaks)
+        # At a jump or a break two knots lie at one time, each with what is on its side.
+        edges = sorted({*self.jumps, *(self.breaks if self.course is not None else ())})
+        at = [_first_cell(edge) for edge in edges]
+        last = cycles.size - 1
+        when = [edge * self.frames.period_s for edge in edges]
         places = np.repeat(at, 2).astype(int)
-        sources = np.ravel([[cell - 1, cell] for cell in at]).astype(int)
+        sources = np.ravel([[max(cell - 1, 0), min(cell, last)] for cell in at]).astype(int)
         return ExpectedHum(
             np.insert(knots, places, np.repeat(when, 2)),
             np.insert(cycles, places, cycles[sources]),
             self.model.amplitudes,
             np.insert(trust, places, trust[:, sources], axis=1),
+            np.insert(course, places, course[sources]),
         )
 
     def operator(self) -> HumProjection:
@@ -196,7 +221,7 @@ def follow(take: Source, model: HumModel) -> Followed:
         find_jump(around, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
         for jump in jumps
     ]
-    phase, jumps = _beside_jumps(phase, jumps_at)
+    phase, jumps = beside_breaks(phase, jumps_at), [_first_cell(jump) for jump in jumps_at]
     # Once more along the path found, so that no line is smeared by its own wandering.
     cells = cells_along(around, frames, phase, jumps_at)
     for _ in range(2):
@@ -219,22 +244,22 @@ def _first_cell(jump: int) -> int:
     return int(np.ceil(jump / STRIDE - 0.5))
 
 
-def _beside_jumps(phase: Reals, jumps_at: list[int]) -> tuple[Reals, list[int]]:
-    """Give the cells that look across a jump the phase of the next one on their side.
+def beside_breaks(values: Reals, breaks: Sequence[int]) -> Reals:
+    """Give the cells that look across a break the value of the next one on their side.
 
-    Returns
-    -------
-    phase : ndarray of shape (cells,)
-    jumps : list of int
-        Cells at which another path begins.
+    Parameters
+    ----------
+    values : ndarray of shape (cells,)
+    breaks : sequence of int
+        Periods.
     """
-    phase, jumps = phase.copy(), [_first_cell(jump) for jump in jumps_at]
-    for jump in jumps:
-        if jump >= 2:
-            phase[jump - 1] = phase[jump - 2]
-        if jump + 1 < phase.size:
-            phase[jump] = phase[jump + 1]
-    return phase, jumps
+    out = values.copy()
+    for cell in map(_first_cell, breaks):
+        if 2 <= cell <= out.size:
+            out[cell - 1] = out[cell - 2]
+        if cell + 1 < out.size:
+            out[cell] = out[cell + 1]
+    return out
 
 
 def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int]) -> float:

@@ -19,12 +19,17 @@ from cleanchain.measure.hum_breaks import find_breaks
 from cleanchain.measure.hum_cells import cells_along, periods_of
 from cleanchain.measure.hum_levels import levels_of, noise_of
 from cleanchain.measure.mains import HIGHEST_HZ, find_candidates
+from cleanchain.operators.harmonics import Reals
 from cleanchain.stages.hum_following import UNSTEADY, Followed, follow
 
 #: Seconds of the reference that its waveform is learned from, and at how many places.
 _LEARN_S, _PLACES = 8.0, 4
 #: Periods within which two breaks are one.
 _SAME_BREAK = 16
+#: Part of its highest level below which the reference hums no more.
+_SILENT = 0.05
+#: Nats by which the reference's course of the level must suit the take better than an even one.
+_CLEARLY = 6.0
 
 
 def channel_of(reference: str) -> int | None:
@@ -105,6 +110,7 @@ def follow_reference(
     -----
     The path of the phase comes from the reference alone. What is left to find in the take is one
     turn of the whole waveform, for all of the take together, and its level: no note moves the path.
+    The level follows the course that it has on the reference where the take bears that out.
     """
     if reference.frames != take.frames:
         return f"{reference.name} is not as long as the take, sample by sample"
@@ -128,7 +134,8 @@ def follow_reference(
         cells, periods = cells.keep(kept), periods[..., kept]
     quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
     noise = cells.beside + quiet
-    offset = find_offset(cells, model.amplitudes, noise)
+    course = _course(path)
+    offset = find_offset(cells, model.amplitudes, noise, np.minimum(course, 1.0))
     if offset is None:
         return f"the hum of the take is not in step with that of {reference.name}"
     phase = path.phase + offset
@@ -145,9 +152,29 @@ def follow_reference(
     )
     breaks = list(path.breaks)
     breaks += [one for one in own if all(abs(one - other) > _SAME_BREAK for other in breaks)]
-    return Followed(
+    free = Followed(
         model, frames, cells, phase, path.phase_sd, noise, path.jumps, tuple(sorted(breaks))
     )
+    bound = replace(free, course=course)
+    return bound if _misfit(bound) < _misfit(free) - _CLEARLY else free
+
+
+def _course(path: Followed) -> Reals:
+    """Course of the level on a reference, one number a cell, 1 where it is as usual."""
+    bins = path.loudness.clip(min=0.0)
+    say = (np.abs(path.model.amplitudes) ** 2).sum(axis=1)
+    level = say @ bins / say.sum()
+    cells = 0.5 * (level[::2] + level[1::2])
+    heard = cells[cells > _SILENT * cells.max(initial=0.0)]
+    course: Reals = np.where(cells > _SILENT * heard.max(initial=1e-9), cells, 0.0)
+    return course / float(np.median(heard))
+
+
+def _misfit(path: Followed) -> float:
+    """Weighted squares of what is left in the take, in nats."""
+    level = path.loudness
+    hum = path.model.amplitudes[:, None] * (0.5 * (level[:, ::2] + level[:, 1::2]))[..., None]
+    return float((np.abs(path.cells.stilled(path.phase) - hum) ** 2 / path.noise).sum())
 
 
 def _learn(reference: Source, nominal_hz: tuple[float, ...]) -> HumModel | None:

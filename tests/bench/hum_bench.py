@@ -60,7 +60,7 @@ def main() -> None:
         "another phase and drift. Error of the output to signal and hiss, dB re the signal: the",
         "lower, the better. The comb knows the frequency and the harmonics; the oracle knows",
         "the hum's phase and waveform and fits its level in windows of a second. The reference is",
-        "a dummy on the same mains, each harmonic up to 6 dB louder or weaker, as noisy as the take.",
+        "a dummy on the same mains, each harmonic up to 6 dB off, as noisy as the take.",
         "",
         f"{len(rows)} cases; worse than untouched: {worse}; less than 15 dB better than the comb: "
         f"{below}. With the reference: worse than untouched: {along_worse}; more than 0.5 dB "
