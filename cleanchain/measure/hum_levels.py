@@ -14,9 +14,9 @@ from cleanchain.operators.harmonics import Amplitudes, Reals
 HALVES = (0, 2, 4, 8, 16, 32, 62)
 #: Standard deviations that two averages may differ by, and how much longer than a cell a note is.
 DIFFER_SD, COHERENCE = 2.5, 3.0
-#: Cells over which what is left on a line must not keep its phase, and the power of their mean
-#: that chance alone passes in one of 14 (cells overlap: 1.5 is the mean), over that of one cell.
-_STEADY_CELLS, _BY_CHANCE = 31, 4.0
+#: Cells over which what is left on a line must not keep its phase, and the mean of its turns
+#: (1 where all are alike) from which it does.
+_STEADY_CELLS, _IN_STEP = 31, 0.7
 #: The mean power of drones over its median (exponential), and from how many lines on half of them
 #: may carry one.
 _PRESUMED, _MANY_LINES = 1.45, 10
@@ -53,8 +53,8 @@ def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Rea
     padded = np.pad(power, ((0, 0), (1, 1), (0, 0)), mode="edge")
     smooth = (padded[:, :-2] + 2 * padded[:, 1:-1] + padded[:, 2:]) / 4
     count = min(_STEADY_CELLS, cells.count)
-    steady = count * np.abs(_running(left, count)) ** 2
-    steady = np.maximum(steady - _BY_CHANCE * _running(power, count), 0.0)
+    in_step = np.abs(_running(left / np.maximum(np.abs(left), 1e-30), count)) > _IN_STEP
+    steady = np.where(in_step, count * np.abs(_running(left, count)) ** 2, 0.0)
     line = np.maximum(np.abs(shape[:, None]) ** 2, 1e-30)
     lines = line.shape[-1]
     middle = lines // 2 if lines < _MANY_LINES else (lines - 1) // 2
