@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,8 +107,12 @@ def make(
     )  # fmt: skip
 
 
-def all_cases(every: int = 1) -> Iterator[HumCase]:
-    """All combinations, or every so many of them."""
+#: Instrument, kind of hum, mains and drift in Hz, level, seed: what `make` takes.
+Settings = tuple[str, str, float, float, float, int]
+
+
+def all_settings(every: int = 1) -> Iterator[Settings]:
+    """Settings of all combinations, or of every so many of them."""
     number = 0
     for nominal in (50.0, 60.0):
         for kind in KINDS:
@@ -117,10 +121,8 @@ def all_cases(every: int = 1) -> Iterator[HumCase]:
                     for instrument in INSTRUMENTS:
                         number += 1
                         if number % every == 0:
-                            offset = np.random.default_rng(number).uniform(-1.0, 1.0)
-                            yield make(
-                                instrument, kind, nominal + offset, drift_hz, level_dbfs, number
-                            )
+                            mains_hz = nominal + np.random.default_rng(number).uniform(-1.0, 1.0)
+                            yield instrument, kind, mains_hz, drift_hz, level_dbfs, number
 
 
 def oracle(case: HumCase, window_s: float = 1.0) -> Wave:
@@ -138,8 +140,10 @@ def oracle(case: HumCase, window_s: float = 1.0) -> Wave:
     return (take - fitted)[half : half + case.take.size]
 
 
-def frequency_errors(runs: int) -> tuple[Wave, float]:
+def frequency_errors(runs: Iterable[int]) -> tuple[Wave, float]:
     """Errors of the mains frequency of steady hums in white noise, Hz, and the least variance.
+
+    Each run is a number, from which its noise is drawn.
 
     The joint Cramer-Rao bound of harmonics that are known to belong together,
     12 fs^2 / ((2 pi)^2 N (N^2 - 1) sum h^2 eta_h) with eta_h = A_h^2 / (2 sigma^2); that of one
@@ -149,9 +153,9 @@ def frequency_errors(runs: int) -> tuple[Wave, float]:
     n = np.arange(6 * rate_hz)
     eta = sum(h * h * a * a / (2 * sigma**2) for h, a in harmonics.items())
     bound = 12 * rate_hz**2 / ((2 * np.pi) ** 2 * n.size * (n.size**2 - 1.0) * eta)
-    errors = np.full(runs, np.inf)
-    for run in range(runs):
-        rng = np.random.default_rng([run, 77])
+    errors = []
+    for run in runs:
+        rng = np.random.default_rng([int(run), 77])
         mains_hz = float(rng.choice([50.0, 60.0]) + rng.uniform(-0.9, 0.9))
         wave = sigma * rng.standard_normal(n.size)
         start = rng.random()
@@ -159,6 +163,5 @@ def frequency_errors(runs: int) -> tuple[Wave, float]:
             wave += a * np.cos(2 * np.pi * (h * (mains_hz * n / rate_hz + start) + 0.1 * h * h))
         silence = Capture(wave, rate_hz)
         model = learn_silence(silence, find_candidates(silence)[0])
-        if model is not None:
-            errors[run] = model.mains_hz - mains_hz
-    return errors, bound
+        errors.append(np.inf if model is None else model.mains_hz - mains_hz)
+    return np.array(errors), bound

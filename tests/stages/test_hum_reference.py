@@ -110,7 +110,7 @@ def test_hum_that_stops_half_way_is_followed_on_the_reference(seed: int, tmp_pat
     out = plan.apply(take)[0].samples[0]
     assert error_db(out, clean) < error_db(take.samples[0], clean) - 10
     late = slice(int(6.5 * RATE_HZ), None)
-    assert error_db(out[late], clean[late]) < -40
+    assert np.sum((out - clean)[late] ** 2) < 1e-6 * np.sum(noise**2)
 
 
 def test_a_reference_of_other_length_rate_or_channel_is_refused(tmp_path: Path) -> None:
