@@ -116,8 +116,13 @@ class HarmonicFrames:
         ndarray of complex, shape (..., periods, harmonics)
             Amplitudes a of Re a e^(2 pi i h f (n - c) / fs), c being the centre of each period.
         """
+        return _complex(self.fit_parts(samples))
+
+    def fit_parts(self, samples: Samples) -> Reals:
+        """Do the same, as real parts and then imaginary parts with their sign changed."""
         periods = samples.reshape(*samples.shape[:-1], -1, self.hop)
-        return _complex(periods @ self._fit)
+        parts: Reals = periods @ self._fit
+        return parts
 
     def fit_single(self, samples: Samples) -> NDArray[np.complex64]:
         """Do the same in single precision, twice as fast: good for looking."""

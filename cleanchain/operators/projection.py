@@ -163,10 +163,10 @@ class _ProjectionFlow(Flow):
         """Fit a block: what its periods say of the level, and how surely."""
         plan, samples = self._operator, self._filling
         hum, trust = plan.hum.at(plan.frames, self._blocks_in * _BLOCK, _BLOCK)
-        seen = plan.frames.fit(samples)
-        wanted = trust * hum
-        above = (seen.real * wanted.real + seen.imag * wanted.imag).sum(axis=-1)
-        below = (hum.real * wanted.real + hum.imag * wanted.imag).sum(axis=-1)
+        parts = np.concatenate([hum.real, -hum.imag], axis=-1)
+        wanted = parts * np.concatenate([trust, trust], axis=-1)
+        above = np.einsum("lckh,ckh->lck", plan.frames.fit_parts(samples), wanted)
+        below = np.einsum("ckh,ckh->ck", parts, wanted)
         # A last period that is cut off says nothing.
         whole = self._frames // plan.frames.hop
         inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
