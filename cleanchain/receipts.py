@@ -22,6 +22,7 @@ import numpy as np
 import cleanchain
 from cleanchain.audio.capture import Capture
 from cleanchain.audio.file_source import FileSource
+from cleanchain.audio.files import open_source
 from cleanchain.audio.hashing import SampleHash, hash_samples
 from cleanchain.audio.source import Excerpt
 from cleanchain.audio.writing import renamed_when_whole
@@ -43,6 +44,7 @@ LARGEST_BYTES = 1 << 24
 #: Stands for a container where the samples come from the floor of a preset.
 FLOOR = "preset floor"
 _STAGES: dict[str, type[Stage]] = {stage.name: stage for stage in (HighPass, Hum, Gate, Loudness)}
+InputRole = Literal["take", "silence", "also", "reference"]
 Origin = Literal["file", "preset", "ranges", "auto", "none"]
 _LIBRARIES = ("numpy", "scipy", "soundfile", "noisereduce")
 
@@ -52,7 +54,7 @@ class Input(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     Parameters
     ----------
-    role : {"take", "silence", "also"}
+    role : {"take", "silence", "also", "reference"}
         What it was.
     file : str
         Relative to the receipt's folder, where there is such a way.
@@ -64,7 +66,7 @@ class Input(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         Its shape.
     """
 
-    role: Literal["take", "silence", "also"]
+    role: InputRole
     file: str
     sample_hash: str
     container: str
@@ -132,7 +134,8 @@ class Receipt(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     versions : dict of str to str
         Of this package, the interpreter, the machine and the libraries that do arithmetic.
     inputs : list of Input
-        The take first, then its silence if that is a file, then the others.
+        The take first, then its silence if that is a file, then the others, then the files that
+        hum stages name as their reference, in the order of the stages.
     silence : Learned
         Where the silence came from.
     stages : list of Step
@@ -200,6 +203,8 @@ def make_receipt(
     elif isinstance(silence.source, Excerpt):
         ranges = [(start, stop) for start, stop in silence.source.ranges]
     inputs += [input_of("also", other, other.path, folder) for other in also]
+    for path in reference_files([plan.stage for plan in done.plan.plans]):
+        inputs.append(input_of("reference", open_source(path), path, folder))
     return Receipt(
         schema=SCHEMA,
         versions=versions_here(),
@@ -300,8 +305,17 @@ def stages_of(receipt: Receipt) -> list[Stage]:
     return made
 
 
+def reference_files(stages: Sequence[Stage]) -> list[Path]:
+    """Return the files that hum stages name as their reference, in the order of the stages."""
+    return [
+        Path(stage.reference)
+        for stage in stages
+        if isinstance(stage, Hum) and stage.reference_is_file and stage.reference
+    ]
+
+
 def input_of(
-    role: Literal["take", "silence", "also"],
+    role: InputRole,
     source: FileSource | Capture,
     path: Path,
     folder: Path,
@@ -310,7 +324,7 @@ def input_of(
 
     Parameters
     ----------
-    role : {"take", "silence", "also"}
+    role : {"take", "silence", "also", "reference"}
         What it was.
     source : FileSource or Capture
         A file, or what a preset keeps of a silence.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,9 +20,19 @@ from cleanchain.chain import Chain
 from cleanchain.errors import FitError, InputError, PathError
 from cleanchain.presets.floor import MOST_BYTES, unpack_floor
 from cleanchain.presets.reading import read_limited
-from cleanchain.receipts import Input, Output, Receipt, input_of, stages_of, versions_here
+from cleanchain.receipts import (
+    Input,
+    Output,
+    Receipt,
+    input_of,
+    reference_files,
+    stages_of,
+    versions_here,
+)
 from cleanchain.results import Result, results_of
 from cleanchain.silences import Silence
+from cleanchain.stages.base import Stage
+from cleanchain.stages.hum import Hum
 
 
 @dataclass(frozen=True)
@@ -125,8 +136,8 @@ def replay(
     PathError
         If an output may not be written there.
     """
-    stages = stages_of(receipt)
-    files = [one for one in receipt.inputs if one.role != "silence"]
+    stages = _with_references(stages_of(receipt), receipt, folder)
+    files = [one for one in receipt.inputs if one.role in ("take", "also")]
     take, *also = [_opened(one, receipt, folder) for one in files]
     silence = _silence(receipt, take, folder)
     roles = [one.role for one in receipt.outputs]
@@ -181,6 +192,22 @@ def _silence(receipt: Receipt, take: FileSource, folder: Path) -> Silence:
         source = open_source(path)
     _check_same(one, source, path, folder)
     return Silence(source, origin, path)
+
+
+def _with_references(stages: list[Stage], receipt: Receipt, folder: Path) -> list[Stage]:
+    """Return stages whose references are the files of the receipt, and refuse others."""
+    named = [one for one in receipt.inputs if one.role == "reference"]
+    if len(named) != len(reference_files(stages)):
+        raise InputError("the receipt's references do not belong to its stages")
+    left, made = iter(named), []
+    for stage in stages:
+        if isinstance(stage, Hum) and stage.reference_is_file:
+            one = next(left)
+            path = _found(one, folder)
+            _check_same(one, open_source(path), path, folder)
+            stage = dataclasses.replace(stage, reference=str(path))
+        made.append(stage)
+    return made
 
 
 def _found(one: Input, folder: Path) -> Path:

@@ -25,6 +25,7 @@ STAGES: dict[str, Stage] = {
     "high-pass": HighPass(corner_hz=70.0),
     "hum track": Hum(),
     "hum notch": Hum(method="notch"),
+    "hum along a reference": Hum(reference="channel 2"),
     "gate estimate": Gate(),
     "gate threshold": Gate(method="threshold"),
     "gate linked": Gate(link=True),

@@ -156,6 +156,7 @@ def run(
         with working("listening for the silence", as_json):
             chosen = choose_silence(source, silence)
     inputs = [take, *(one for one, _ in also), *([chosen.path] if chosen.path else [])]
+    inputs += _references(chain, source)
     if not dry_run:
         extra = [] if removed is None else [(source, removed)]
         _check_targets([(source, target), *others, *extra], force, inputs)
@@ -201,6 +202,18 @@ def run(
         print_json(result.as_data(str(take), str(target) if written else None))
     else:
         print_ledger(result, take, target if written else None, explain)
+
+
+def _references(stages: list[Stage], take: FileSource) -> list[Path]:
+    """Return the files that serve as references of hum, and refuse what does not fit the take."""
+    from cleanchain.receipts import reference_files
+    from cleanchain.stages.hum import Hum
+    from cleanchain.stages.hum_reference import check_reference
+
+    for stage in stages:
+        if isinstance(stage, Hum) and stage.reference is not None:
+            check_reference(stage.reference, take)
+    return reference_files(stages)
 
 
 def _check_targets(pairs: list[tuple[FileSource, Path]], force: bool, inputs: list[Path]) -> None:

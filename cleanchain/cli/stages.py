@@ -42,11 +42,19 @@ def high_pass(corner: float) -> Stage:
     show_default=True,
     help="Follow the mains and take its waveform out, or a plain comb of notches.",
 )
-def hum(mains: float | str, method: Literal["track", "notch"]) -> Stage:
+@click.option(
+    "--reference",
+    metavar="FILE|channel",
+    help="The hum without the instrument, recorded with the take by a dummy pickup or a spare "
+    'lead: a file as long as the take, or a channel of the take such as "channel 2".',
+)
+def hum(mains: float | str, method: Literal["track", "notch"], reference: str | None) -> Stage:
     """Take mains hum out and leave the instrument in."""
     from cleanchain.stages.hum import Hum
 
-    return Hum(mains_hz=None if isinstance(mains, str) else mains, method=method)
+    return Hum(
+        mains_hz=None if isinstance(mains, str) else mains, method=method, reference=reference
+    )
 
 
 @click.command("gate")

@@ -19,6 +19,8 @@ THERE_SD = 5.0
 _NEAR_HZ = 0.001
 #: Amplitude of a harmonic below which, relative to the largest, it may be a leak of that one.
 _LEAST = 3e-4
+#: The same for each hertz that the mains wander: periods are cut and fitted at their mean.
+_LEAST_A_HZ = 0.05
 #: The power of noise in a period over that in a cell.
 PERIOD_NOISE = 2 * STRIDE / 1.5
 
@@ -113,7 +115,9 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     )
     model = HumModel(mains_hz + offset_hz + slope_hz, sd_hz, harmonics, amplitudes, floor, sd)
     size = np.abs(amplitudes)
-    there = ((size / sd > THERE_SD) & (size > _LEAST * size.max())).any(axis=0)
+    wander = np.diff(phase) / (2 * np.pi * cells.step_s) - slope_hz
+    leak = max(_LEAST, _LEAST_A_HZ * float(np.sqrt(np.mean(wander**2)) if wander.size else 0.0))
+    there = ((size / sd > THERE_SD) & (size > leak * size.max())).any(axis=0)
     kept = model.keep(there)
     return kept if is_hum(kept) else None
 

@@ -10,12 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
+from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned_back
 
 #: Mains periods from one cell to the next; a cell is weighed by a Hann window twice as long.
 STRIDE = 16
-#: Cells that are averaged at a time.
-_CELLS = 256
 #: Samples read at a time.
 _CHUNK = 1 << 18
 
@@ -86,71 +84,50 @@ def periods_of(source: Source, frames: HarmonicFrames) -> NDArray[np.complex64]:
         missing = last * frames.hop - stop
         if missing:
             samples = np.pad(samples, ((0, 0), (0, missing)))
-        turn = turned(frames.cycles(first, last - first), frames.harmonics)
-        out[:, first:last] = frames.fit_single(samples) * turn.conj().astype(np.complex64)
+        turn = turned_back(frames.cycles(first, last - first), frames.harmonics)
+        np.multiply(frames.fit_single(samples), turn, out=out[:, first:last])
     return out
 
 
-def retune(periods: NDArray[np.complex64], frames: HarmonicFrames, offset_hz: float) -> None:
-    """Turn amplitudes, where they are, to a mains frequency that is a little higher."""
+def retuned(
+    periods: NDArray[np.complex64], frames: HarmonicFrames, offset_hz: float
+) -> NDArray[np.complex64]:
+    """Return amplitudes as they are around a mains frequency that is a little higher."""
     cycles = offset_hz * frames.seconds(periods.shape[1])
-    for first in range(0, periods.shape[1], STRIDE * _CELLS):
-        some = slice(first, first + STRIDE * _CELLS)
-        periods[:, some] *= _turn(cycles[some], frames)
+    return periods * turned_back(cycles, frames.harmonics)
 
 
-def _turn(cycles: Reals, frames: HarmonicFrames) -> NDArray[np.complex64]:
-    """Return what takes so many cycles of the mains out of each harmonic."""
-    return turned(cycles, frames.harmonics).conj().astype(np.complex64)
-
-
-def cells_of(
-    periods: NDArray[np.complex64], frames: HarmonicFrames, cycles: Reals | None = None
-) -> Cells:
-    """Average periods to cells; near the ends a cell averages over what there is of it.
-
-    Parameters
-    ----------
-    periods : ndarray of complex, shape (channels, periods, harmonics)
-    frames : HarmonicFrames
-    cycles : ndarray of shape (periods,), optional
-        Cycles of the mains that are taken out before.
-    """
+def cells_of(periods: NDArray[np.complex64], frames: HarmonicFrames) -> Cells:
+    """Average periods to cells; near the ends a cell averages over what there is of it."""
     channels, count, lines = periods.shape
     cells = max(round(count / STRIDE), 1)
     before = STRIDE // 2
+    after = max((cells - 1) * STRIDE + 2 * STRIDE - before - count, 0)
+    padded = np.pad(periods, ((0, 0), (before, after), (0, 0)))
     n = np.arange(2 * STRIDE) + 0.5
     hann = 1 - np.cos(np.pi * n / STRIDE)
     swing = np.exp(2j * np.pi * 1.5 * n / STRIDE)
     weights = np.stack([hann, hann * swing, hann * swing.conj()]).astype(np.complex64)
-    rows = np.arange(cells)[:, None] * STRIDE + np.arange(2 * STRIDE) - before
-    total = ((rows >= 0) & (rows < count)) @ hann
-    seen = np.empty((channels, cells, lines), dtype=np.complex128)
-    beside = np.empty((channels, cells, lines))
-    # Some cells at a time, so that only they are held turned and filled up.
-    for low in range(0, cells, _CELLS):
-        high = min(low + _CELLS, cells)
-        start, stop = low * STRIDE - before, (high + 1) * STRIDE - before
-        inside = slice(max(start, 0), min(stop, count))
-        part = periods[:, inside]
-        if cycles is not None:
-            part = part * _turn(cycles[inside], frames)
-        part = np.pad(part, ((0, 0), (inside.start - start, stop - inside.stop), (0, 0)))
-        # A window is two strides long, so each stride is weighed once as a first and once as a
-        # second.
-        blocks = part.reshape(channels, high - low + 1, STRIDE, lines)
-        first = np.einsum("wn,cknh->wckh", weights[:, :STRIDE], blocks[:, :-1], optimize=True)
-        second = np.einsum("wn,cknh->wckh", weights[:, STRIDE:], blocks[:, 1:], optimize=True)
-        averaged = (first + second) / total[low:high, None]
-        seen[:, low:high] = averaged[0]
-        beside[:, low:high] = 0.5 * (np.abs(averaged[1]) ** 2 + np.abs(averaged[2]) ** 2)
+    inside = np.pad(np.ones(count), (before, after))
+    rows = np.arange(cells)[:, None] * STRIDE + np.arange(2 * STRIDE)
+    total = inside[rows] @ hann
+    # A window is two strides long, so each stride is weighed once as a first and once as a second.
+    blocks = padded[:, : (cells + 1) * STRIDE].reshape(channels, cells + 1, STRIDE, lines)
+    averaged = weights[:, :STRIDE] @ blocks[:, :-1] + weights[:, STRIDE:] @ blocks[:, 1:]
+    averaged /= total[:, None, None].astype(np.float32)
+    beside = 0.5 * (_square(averaged[:, :, 1]) + _square(averaged[:, :, 2]))
     return Cells(
-        seen,
-        beside,
+        averaged[:, :, 0].astype(np.complex128),
+        beside.astype(np.float64),
         np.array(frames.harmonics, dtype=float),
         STRIDE * frames.period_s,
         np.zeros(cells),
     )
+
+
+def _square(values: NDArray[np.complex64]) -> NDArray[np.float32]:
+    square: NDArray[np.float32] = values.real**2 + values.imag**2
+    return square
 
 
 def cells_along(
@@ -169,7 +146,8 @@ def cells_along(
     """
     step_s = STRIDE * frames.period_s
     cycles = stretchwise(phase, step_s, frames.seconds(periods.shape[1]), breaks) / (2 * np.pi)
-    return replace(cells_of(periods, frames, cycles), turned_by=phase)
+    turn = turned_back(cycles, frames.harmonics)
+    return replace(cells_of(periods * turn, frames), turned_by=phase)
 
 
 def stretchwise(values: Reals, step_s: float, seconds: Reals, breaks: Sequence[int]) -> Reals:

@@ -28,6 +28,9 @@ Reals = NDArray[np.float64]
 _IN_PHASE_RAD = 0.5
 #: Share of the time that a harmonic must keep its phase, and one of them its level too in a take.
 _LOCKED_SHARE, _STEADY_SHARE = 0.4, 0.3
+#: Where one line keeps its phase so well, one that keeps it for less than the second share of the
+#: time, and its level for less than the third, is doubtful.
+_WELL_LOCKED, _DOUBTFUL_LOCKED, _DOUBTFUL_STEADY = 0.75, 0.6, 0.25
 #: Within this part of a line's amplitude it has kept level and phase.
 _STEADY_WITHIN = 0.4
 #: A harmonic is there when its amplitude is this many standard deviations from zero.
@@ -109,6 +112,31 @@ def steady_share(averaged: Amplitudes, phase: Reals, model: LinesModel) -> Reals
     kept = away < _STEADY_WITHIN * np.abs(model.amplitudes)[:, None]
     share: Reals = kept.mean(axis=1).max(axis=0)
     return share
+
+
+def behaves(seen: Amplitudes, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
+    """Mark the lines that keep phase or level as a hum does; the others may be notes near it.
+
+    Only where some line keeps its phase well are the others held against it.
+
+    Parameters
+    ----------
+    seen : ndarray of complex, shape (channels, times, harmonics)
+        See `cleanchain.measure.line_path.average`.
+    phase : ndarray of shape (times,)
+        Path of the mains phase, rad.
+    model : LinesModel
+        The waveform.
+
+    Returns
+    -------
+    ndarray of bool, shape (harmonics,)
+    """
+    locked, steady = locked_share(seen, phase, model), steady_share(seen, phase, model)
+    if locked.max(initial=0.0) < _WELL_LOCKED:
+        return np.ones(locked.size, dtype=bool)
+    good: NDArray[np.bool_] = (locked > _DOUBTFUL_LOCKED) | (steady > _DOUBTFUL_STEADY)
+    return good
 
 
 def expected_levels(seen: Amplitudes, phase: Reals, model: LinesModel) -> Reals:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,15 +14,62 @@ from cleanchain.operators.harmonics import Amplitudes, Reals
 HALVES = (0, 2, 4, 8, 16, 32, 62)
 #: Standard deviations that two averages may differ by, and how much longer than a cell a note is.
 DIFFER_SD, COHERENCE = 2.5, 3.0
+#: Cells over which what is left on a line must not keep its phase, and the mean of its turns
+#: (1 where all are alike) from which it does.
+_STEADY_CELLS, _IN_STEP = 31, 0.7
+#: The mean power of drones over its median (exponential), and from how many lines on half of them
+#: may carry one.
+_PRESUMED, _MANY_LINES = 1.45, 10
 
 
-def noise_of(cells: Cells, expected: Amplitudes, phase: Reals) -> Reals:
-    """Power of all but the hum: what is left on the line and what is beside it, over a second."""
-    left = np.abs(cells.stilled(phase) - expected) ** 2
-    power = 0.5 * left + 0.5 * cells.beside
+def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Reals:
+    """Power of all but the hum: what is left on the line and what is beside it, over a second.
+
+    Parameters
+    ----------
+    cells : Cells
+        What is seen.
+    shape : ndarray of complex, shape (channels, harmonics)
+        Amplitudes of the hum at a level of one.
+    level : ndarray of shape (channels, cells)
+        Of the hum, as far as it is known.
+    phase : ndarray of shape (cells,)
+        rad.
+
+    Returns
+    -------
+    ndarray of shape (channels, cells, harmonics)
+
+    Notes
+    -----
+    What is left and keeps its phase for seconds, such as a drone that sits on the line to a few
+    hundredths of a hertz, does not average out: it counts as so much noise as would leave the
+    same power in an average over that time. Where most lines of a channel have such a drone on
+    them, the others are presumed to have one like it: a line that leads the level shows none,
+    since the level takes it up. Of few lines, most of those beside the leading one must be free.
+    """
+    left = cells.stilled(phase) - shape[:, None] * level[..., None]
+    power = 0.5 * (left.real**2 + left.imag**2) + 0.5 * cells.beside
     padded = np.pad(power, ((0, 0), (1, 1), (0, 0)), mode="edge")
-    smooth: Reals = (padded[:, :-2] + 2 * padded[:, 1:-1] + padded[:, 2:]) / 4
-    return smooth
+    smooth = (padded[:, :-2] + 2 * padded[:, 1:-1] + padded[:, 2:]) / 4
+    count = min(_STEADY_CELLS, cells.count)
+    in_step = np.abs(_running(left / np.maximum(np.abs(left), 1e-30), count)) > _IN_STEP
+    steady = np.where(in_step, count * np.abs(_running(left, count)) ** 2, 0.0)
+    line = np.maximum(np.abs(shape[:, None]) ** 2, 1e-30)
+    lines = line.shape[-1]
+    middle = lines // 2 if lines < _MANY_LINES else (lines - 1) // 2
+    usual = _PRESUMED * np.partition(steady / line, middle, axis=-1)[..., middle : middle + 1]
+    noise: Reals = smooth + np.maximum(steady, usual * line)
+    return noise
+
+
+def _running(values: NDArray[Any], count: int) -> NDArray[Any]:
+    """Mean of so many cells around each, of the first or the last ones near the ends."""
+    sums = np.cumsum(np.pad(values, ((0, 0), (1, 0), (0, 0))), axis=1)
+    mean = (sums[:, count:] - sums[:, :-count]) / count
+    at = np.clip(np.arange(values.shape[1]) - count // 2, 0, mean.shape[1] - 1)
+    result: NDArray[Any] = mean[:, at]
+    return result
 
 
 def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Reals) -> Reals:

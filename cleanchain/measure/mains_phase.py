@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cleanchain.measure.best_path import Moves, best_path
 from cleanchain.measure.hum_cells import Cells
 from cleanchain.measure.smoothing import smooth_walk
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
 #: Phases that are tried in each cell, and how far the mains may be from their mean frequency.
 _PHASES, _REACH_HZ = 256, 0.16
-#: Cells whose votes are held at a time.
-_TOGETHER = 256
 #: Spread of the frequency that a step of the path is priced with, Hz.
 _USUAL_HZ = 0.05
 #: Say of one harmonic that stands clear, in nats between its right and its opposite phase / 2.
@@ -26,20 +25,24 @@ _JUMP = 16.0
 _WALKS_HZ = (0.0003, 0.002, 0.006, 0.015, 0.04)
 
 
-def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, list[int], float]:
+def rough_path(
+    tried: Sequence[Cells], shape: Amplitudes, least: Reals
+) -> tuple[int, Reals, list[int], float]:
     """Find the path of the phase by bounded votes of all harmonics.
 
     Parameters
     ----------
-    cells : Cells
-        Around the mean mains frequency, to 0.1 Hz.
+    tried : sequence of Cells
+        The same recording around some mains frequencies, one of them right to 0.1 Hz.
     shape : ndarray of complex, shape (channels, harmonics)
         Amplitudes of the hum at a phase of zero; their level does not matter.
-    noise : ndarray of shape (channels, cells, harmonics)
-        Power of all else on the line in a cell.
+    least : ndarray of shape (channels, 1, harmonics)
+        Power that is on each line in a cell besides what is seen beside it.
 
     Returns
     -------
+    number : int
+        The cells whose path gathers most votes: a note near a line may draw the others.
     phase : ndarray of shape (cells,)
         rad.
     jumps : list of int
@@ -50,64 +53,34 @@ def rough_path(cells: Cells, shape: Amplitudes, noise: Reals) -> tuple[Reals, li
     Notes
     -----
     The vote of a harmonic for a phase is the cosine of how far it is from it, so that a note on a
-    line has no more say than the line. The path of most votes moves slowly or, at a price, jumps
-    (Viterbi 1967). Votes over all phases are one Fourier transform over the harmonics.
+    line has no more say than the line. The path of most votes moves slowly or, at a price, jumps.
+    Votes over all phases are one Fourier transform over the harmonics.
+    """
+    step_s = tried[0].step_s
+    votes = np.stack([votes_for(cells, shape, cells.beside + least) for cells in tried])
+    reach = max(int(np.ceil(_REACH_HZ * step_s * _PHASES)), 1)
+    moves = Moves(reach, 0.5 / (_PHASES * step_s * _USUAL_HZ) ** 2, _JUMP)
+    number, path, jumps, gathered = best_path(votes, moves)
+    return number, np.unwrap(2 * np.pi * path / _PHASES), jumps, float(gathered[number])
+
+
+def votes_for(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float32]:
+    """Count the votes of all harmonics for each phase, in nats, shape (cells, phases).
+
+    The phase is beyond what the cells were turned by; see `rough_path` for the parameters.
     """
     size = np.abs(cells.seen)
-    unit = cells.seen / np.maximum(size, 1e-30) * np.sign(size)
     line = np.abs(shape)[:, None] ** 2
-    clear = (
-        line / (line + noise) * np.minimum(1.0, 3 * np.sqrt(line + noise) / np.maximum(size, 1e-30))
-    )
+    power = line + noise
+    # What stands clear has a say, a note far louder than the line the less.
+    clear = line / power * np.minimum(1.0, 3 * np.sqrt(power) / np.maximum(size, 1e-30))
     aim = shape / np.maximum(np.abs(shape), 1e-30)
-    votes = np.einsum("ckh,ch->kh", clear * unit, aim.conj())
-    votes_at = _by_phase(votes, cells.harmonics.astype(int).tolist())
-    path, jumps, gathered = _best_path(votes_at, cells.count, cells.step_s)
-    return np.unwrap(2 * np.pi * path / _PHASES), jumps, gathered
-
-
-def _by_phase(votes: Amplitudes, harmonics: list[int]) -> Iterator[Reals]:
-    """Yield the votes for each phase, cell by cell, from those of the harmonics."""
-    for first in range(0, len(votes), _TOGETHER):
-        some = votes[first : first + _TOGETHER]
-        spectrum = np.zeros((len(some), _PHASES), dtype=complex)
-        for index, harmonic in enumerate(harmonics):
-            spectrum[:, harmonic % _PHASES] += some[:, index]
-        yield from _SAY * np.fft.fft(spectrum, axis=1).real  # sum over h of v_h e^(-i h p)
-
-
-def _best_path(
-    votes: Iterator[Reals], count: int, step_s: float
-) -> tuple[NDArray[np.int_], list[int], float]:
-    """Path of most votes through cells, phases going round, and where it jumps."""
-    total = next(votes).copy()
-    phases = total.size
-    reach = max(int(np.ceil(_REACH_HZ * step_s * phases)), 1)
-    moves = np.arange(-reach, reach + 1)
-    price = 0.5 * (moves / (phases * step_s * _USUAL_HZ)) ** 2
-    came = np.empty((count, phases), dtype=np.int16)
-    index = np.arange(phases)
-    for cell, own in enumerate(votes, 1):
-        around = np.concatenate([total[-reach:], total, total[:reach]])
-        options = np.lib.stride_tricks.sliding_window_view(around, moves.size) - price
-        best = options.argmax(axis=1)
-        highest = options[index, best]
-        came[cell] = (index + moves[best]) % phases
-        top = int(total.argmax())
-        jumping = highest < total[top] - _JUMP
-        if jumping.any():
-            highest[jumping] = total[top] - _JUMP
-            came[cell, jumping] = top
-        total = highest + own
-    path = np.empty(count, dtype=int)
-    path[-1] = int(total.argmax())
-    jumps = []
-    for cell in range(count - 1, 0, -1):
-        path[cell - 1] = came[cell, path[cell]]
-        away = (path[cell] - path[cell - 1] + phases // 2) % phases - phases // 2
-        if abs(away) > reach:
-            jumps.append(cell)
-    return path, jumps[::-1], float(total.max())
+    unit = (clear / np.maximum(size, 1e-30)) * cells.seen
+    votes = np.einsum("ckh,ch->kh", unit.conj(), aim)
+    half = np.zeros((cells.count, _PHASES // 2 + 1), dtype=np.complex64)
+    half[:, cells.harmonics.astype(int)] = votes * (_SAY * _PHASES / 2)
+    votes_at: NDArray[np.float32] = np.fft.irfft(half, _PHASES, axis=1).astype(np.float32)
+    return votes_at  # sum over h of Re v_h e^(-i h p)
 
 
 def refine(

@@ -89,7 +89,8 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
             fix="Record the build itself, plugged in and at the take's gain, without playing.",
         )
     disturbed = _disturbed(band, dead, frames.bins) & ~dead
-    seconds = np.flatnonzero(disturbed) * frames.hop / silence.rate_hz
+    # Marked are two frames before the first one that is disturbed, whose middle tells the time.
+    seconds = (np.flatnonzero(disturbed) + 4) * frames.hop / silence.rate_hz
     if disturbed.sum() > MOST_LEFT_OUT * (times - dead.sum()):
         raise InputError(
             "is not steady: something sounds through most of it, from "

@@ -159,7 +159,7 @@ def run(
     lanes = (driver, *passengers)
     flow = operator.start(len(lanes), driver.channels, driver.frames)
     for blocks in zip(*(lane.blocks(block_frames) for lane in lanes), strict=True):
-        ready = flow.push(np.stack(blocks))
+        ready = flow.push(np.stack(blocks) if passengers else blocks[0][None])
         if ready.shape[-1]:
             yield ready
     ready = flow.finish()

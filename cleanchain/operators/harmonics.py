@@ -33,16 +33,19 @@ class HarmonicFrames:
         Mains frequency in Hz, to within a percent.
     harmonics : tuple of int
         Numbers of the harmonics, ascending, below half the sampling rate.
+    period_frames : int or None, optional
+        Samples that are taken for one period; None takes them from the frequency.
     """
 
     rate_hz: int
     mains_hz: float
     harmonics: tuple[int, ...]
+    period_frames: int | None = None
 
     @cached_property
     def hop(self) -> int:
         """Samples of one period, to the sample."""
-        return round(self.rate_hz / self.mains_hz)
+        return self.period_frames or round(self.rate_hz / self.mains_hz)
 
     @property
     def period_s(self) -> float:
@@ -73,12 +76,19 @@ class HarmonicFrames:
         asked = set(self.harmonics) | set(range(1, min(_FITTED, most) + 1))
         fitted = tuple(sorted(asked))
         at = [fitted.index(h) for h in self.harmonics]
-        inverse = np.linalg.pinv(self._waves(fitted)).T
-        return np.ascontiguousarray(inverse[:, at + [len(fitted) + index for index in at]])
+        # Over a period the waves are nearly orthogonal: their normal equations are as good as any.
+        waves = self._waves(fitted)
+        chosen = at + [len(fitted) + index for index in at]
+        gram = np.linalg.inv(waves.T @ waves)
+        return np.ascontiguousarray(waves @ gram[:, chosen])
+
+    @cached_property
+    def _fit_single(self) -> NDArray[np.float32]:
+        return self._fit.astype(np.float32)
 
     @cached_property
     def _shaped(self) -> Reals:
-        """Waves from one centre to the next, fading out and fading in, (2, 2 harmonics, hop)."""
+        """Waves from one centre to the next, fading out, then fading in, (4 harmonics, hop)."""
         since = np.arange(self.hop) + self.hop // 2 - (self.hop - 1) / 2  # the centre before
         ramp = 0.5 - 0.5 * np.cos(np.pi * since / self.hop)
         radians = 2 * np.pi * self.mains_hz / self.rate_hz
@@ -86,7 +96,7 @@ class HarmonicFrames:
         for away, weight in ((since, 1 - ramp), (since - self.hop, ramp)):
             turns = radians * np.multiply.outer(self.harmonics, away)
             shaped.append(np.concatenate([np.cos(turns), -np.sin(turns)]) * weight)
-        return np.stack(shaped)
+        return np.concatenate(shaped)
 
     def cycles(self, first: int, count: int) -> Reals:
         """Return the phase of a steady mains at the centres of periods, in cycles modulo 1."""
@@ -106,13 +116,18 @@ class HarmonicFrames:
         ndarray of complex, shape (..., periods, harmonics)
             Amplitudes a of Re a e^(2 pi i h f (n - c) / fs), c being the centre of each period.
         """
+        return _complex(self.fit_parts(samples))
+
+    def fit_parts(self, samples: Samples) -> Reals:
+        """Do the same, as real parts and then imaginary parts with their sign changed."""
         periods = samples.reshape(*samples.shape[:-1], -1, self.hop)
-        return _complex(periods @ self._fit)
+        parts: Reals = periods @ self._fit
+        return parts
 
     def fit_single(self, samples: Samples) -> NDArray[np.complex64]:
         """Do the same in single precision, twice as fast: good for looking."""
         periods = samples.reshape(*samples.shape[:-1], -1, self.hop).astype(np.float32)
-        return _complex(periods @ self._fit.astype(np.float32)).astype(np.complex64)
+        return _complex(periods @ self._fit_single)
 
     def sound(self, amplitudes: Amplitudes) -> Samples:
         """Return the sound between the centres of successive periods.
@@ -127,27 +142,38 @@ class HarmonicFrames:
         ndarray of shape (..., (periods - 1) * hop)
             It begins at sample hop // 2 of the first period.
         """
-        parts = np.concatenate([amplitudes.real, amplitudes.imag], axis=-1)
-        sound = parts[..., :-1, :] @ self._shaped[0]
-        sound += parts[..., 1:, :] @ self._shaped[1]
+        before, after = amplitudes[..., :-1, :], amplitudes[..., 1:, :]
+        parts = [before.real, before.imag, after.real, after.imag]
+        sound = np.concatenate(parts, axis=-1) @ self._shaped
         flat: Samples = sound.reshape(*sound.shape[:-2], -1)
         return flat
 
 
 def _complex(parts: NDArray[Any]) -> NDArray[Any]:
     count = parts.shape[-1] // 2
-    joined: NDArray[Any] = parts[..., :count] - 1j * parts[..., count:]
+    kind = np.complex64 if parts.dtype == np.float32 else np.complex128
+    joined = np.empty((*parts.shape[:-1], count), dtype=kind)
+    joined.real = parts[..., :count]
+    np.negative(parts[..., count:], out=joined.imag)
     return joined
 
 
 def turned(cycles: Reals, harmonics: tuple[int, ...]) -> Amplitudes:
     """Return e^(2 pi i h c) for phases c in cycles, shape (phases, harmonics)."""
-    basic = np.exp(2j * np.pi * cycles)
-    # Powers of the fundamental's turn, exact to rounding and cheaper than so many sines.
-    out = np.empty((cycles.size, len(harmonics)), dtype=np.complex128)
-    power, number = np.ones(cycles.size, dtype=np.complex128), 0
+    return _powers(np.exp(2j * np.pi * cycles), harmonics, np.complex128)
+
+
+def turned_back(cycles: Reals, harmonics: tuple[int, ...]) -> NDArray[np.complex64]:
+    """Return e^(-2 pi i h c) in single precision."""
+    return _powers(np.exp(-2j * np.pi * cycles), harmonics, np.complex64)
+
+
+def _powers(basic: Amplitudes, harmonics: tuple[int, ...], kind: Any) -> NDArray[Any]:
+    """Powers of the fundamental's turn, exact to rounding and cheaper than so many sines."""
+    out = np.empty((len(harmonics), basic.size), dtype=kind)
+    power, number = np.ones(basic.size, dtype=np.complex128), 0
     for index, harmonic in enumerate(harmonics):
         while number < harmonic:
             power, number = power * basic, number + 1
-        out[:, index] = power
-    return out
+        out[index] = power
+    return np.ascontiguousarray(out.T)

@@ -16,7 +16,9 @@ from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, tu
 #: Periods from one level to the next; each is an average under a Hann window of four times that.
 BIN = 8
 #: Periods that are worked on together, a multiple of `BIN`.
-_BLOCK = 32 * BIN
+_BLOCK = 64 * BIN
+#: Periods that are put to sound at a time, few enough to stay near the processor.
+_SOUND = 64
 #: Information that an unknown level between zero and about one is worth: where the lane says less
 #: about its level than this, less is subtracted.
 _PRIOR = 1.0
@@ -36,29 +38,42 @@ class ExpectedHum:
         Amplitudes at a phase of zero and a level of one.
     trust : ndarray of shape (channels, knots, harmonics)
         One over the variance of the real part of a period's amplitude, all but the hum.
+    course : ndarray of shape (knots,)
+        Course of the hum's level, from 0 up, as far as it is known beforehand.
     """
 
     knot_s: Reals
     cycles: Reals
     shape: Amplitudes
     trust: NDArray[np.float32]
+    course: Reals
 
     def at(
         self, frames: HarmonicFrames, first: int, count: int
     ) -> tuple[Amplitudes, NDArray[np.floating]]:
         """Return hum and trust in periods, each (channels, count, harmonics)."""
-        seconds = frames.seconds(count, first)
+        low, high, part = self._between(frames.seconds(count, first))
+        blend = np.clip(part, 0.0, 1.0)[:, None].astype(np.float32)
+        trust = self.trust[:, low] + blend * (self.trust[:, high] - self.trust[:, low])
+        return self.hum_at(frames, first, count), trust
+
+    def hum_at(self, frames: HarmonicFrames, first: int, count: int) -> Amplitudes:
+        """Return the hum alone."""
+        low, high, part = self._between(frames.seconds(count, first))
+        # Beyond the first and the last knot the mains go on at their frequency there.
+        cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
+        part = np.clip(part, 0.0, 1.0)
+        course = self.course[low] + part * (self.course[high] - self.course[low])
+        turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
+        return self.shape[:, None] * (course[:, None] * turn)
+
+    def _between(self, seconds: Reals) -> tuple[NDArray[np.int_], NDArray[np.int_], Reals]:
+        """Return the knots before and after times, and where between them each lies."""
         knots = np.searchsorted(self.knot_s, seconds, side="right") - 1
         low = np.clip(knots, 0, max(self.knot_s.size - 2, 0))
         high = np.minimum(low + 1, self.knot_s.size - 1)
         gap = np.maximum(self.knot_s[high] - self.knot_s[low], 1e-9)
-        # Beyond the first and the last knot the mains go on at their frequency there.
-        part = np.clip((seconds - self.knot_s[low]) / gap, -1.0, 2.0)
-        cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
-        turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
-        blend = np.clip(part, 0.0, 1.0)[:, None]
-        trust = self.trust[:, low] + blend * (self.trust[:, high] - self.trust[:, low])
-        return self.shape[:, None] * turn, trust
+        return low, high, np.clip((seconds - self.knot_s[low]) / gap, -1.0, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +122,8 @@ class _ProjectionFlow(Flow):
         hop = operator.frames.hop
         self._half = hop // 2
         self._block = _BLOCK * hop
-        self._waiting: list[Samples] = []  # pushed, not yet fitted
-        self._waiting_frames = 0
+        self._filling = self._empty()  # pushed, not yet fitted
+        self._filled = 0
         self._fitted: list[Samples] = []  # fitted, not yet returned, one array a block
         self._returned = 0
         self._blocks_in = 0
@@ -116,46 +131,48 @@ class _ProjectionFlow(Flow):
         self._blocks = -(-frames // self._block) if frames else 0
         self._across: dict[int, tuple[Samples, Reals]] = {}
 
+    def _empty(self) -> Samples:
+        return np.empty((self._lanes, self._channels, self._block))
+
     def push(self, block: Samples) -> Samples:
         """See `Flow.push`."""
-        self._waiting.append(block)
-        self._waiting_frames += block.shape[-1]
-        out = [np.empty((self._lanes, self._channels, 0))]
-        if self._waiting_frames >= self._block:
-            whole = np.concatenate(self._waiting, axis=-1)
-            at = 0
-            while whole.shape[-1] - at >= self._block:
-                self._fit(whole[..., at : at + self._block])
-                at += self._block
+        out, at, size = [], 0, block.shape[-1]
+        while at < size:
+            count = min(self._block - self._filled, size - at)
+            self._filling[..., self._filled : self._filled + count] = block[..., at : at + count]
+            self._filled, at = self._filled + count, at + count
+            if self._filled == self._block:
+                self._fit()
                 out += self._ready()
-            self._waiting = [whole[..., at:]]
-            self._waiting_frames = whole.shape[-1] - at
-        return np.concatenate(out, axis=-1) if len(out) > 1 else out[0]
+        return self._joined(out)
 
     def finish(self) -> Samples:
         """See `Flow.finish`."""
-        out = [np.empty((self._lanes, self._channels, 0))]
-        if self._waiting_frames:
-            whole = np.concatenate(self._waiting, axis=-1)
-            missing = self._block - whole.shape[-1]
-            self._fit(np.pad(whole, ((0, 0), (0, 0), (0, missing))))
-        out += self._ready(all_in=True)
-        result = np.concatenate(out, axis=-1)
+        if self._filled:
+            self._filling[..., self._filled :] = 0.0
+            self._fit()
+        result = self._joined(self._ready(all_in=True))
         return result[..., : result.shape[-1] - max(self._returned - self._frames, 0)]
 
-    def _fit(self, samples: Samples) -> None:
+    def _joined(self, parts: list[Samples]) -> Samples:
+        if len(parts) == 1:
+            return parts[0]
+        return np.concatenate([self._empty()[..., :0], *parts], axis=-1)
+
+    def _fit(self) -> None:
         """Fit a block: what its periods say of the level, and how surely."""
-        plan = self._operator
+        plan, samples = self._operator, self._filling
         hum, trust = plan.hum.at(plan.frames, self._blocks_in * _BLOCK, _BLOCK)
-        seen = plan.frames.fit(samples)
-        wanted = trust * hum
-        above = (seen.real * wanted.real + seen.imag * wanted.imag).sum(axis=-1)
-        below = (hum.real * wanted.real + hum.imag * wanted.imag).sum(axis=-1)
+        parts = np.concatenate([hum.real, -hum.imag], axis=-1)
+        wanted = parts * np.concatenate([trust, trust], axis=-1)
+        above = np.einsum("lckh,ckh->lck", plan.frames.fit_parts(samples), wanted)
+        below = np.einsum("ckh,ckh->ck", parts, wanted)
         # A last period that is cut off says nothing.
         whole = self._frames // plan.frames.hop
         inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
         self._across[self._blocks_in] = (above * inside, below * inside)
         self._fitted.append(samples)
+        self._filling, self._filled = self._empty(), 0
         self._blocks_in += 1
 
     def _ready(self, all_in: bool = False) -> list[Samples]:
@@ -184,15 +201,18 @@ class _ProjectionFlow(Flow):
             above, below, (number - ahead) * _BLOCK, range(first - 1, first + _BLOCK + 1),
             plan.half_bins, plan.breaks,
         )  # fmt: skip
-        hum, _ = plan.hum.at(plan.frames, first - 1, _BLOCK + 2)
-        amplitudes = level[..., None] * hum
-        sound = plan.frames.sound(amplitudes)  # from hop // 2 in the period before
-        hop = plan.frames.hop
-        samples = self._fitted.pop(0)
-        result: Samples = samples - sound[..., hop - self._half : hop - self._half + self._block]
+        amplitudes = level[..., None] * plan.hum.hum_at(plan.frames, first - 1, _BLOCK + 2)
+        samples, hop = self._fitted.pop(0), plan.frames.hop
+        # Sound begins hop // 2 into the period before.
+        start, at = hop - self._half, 0
+        for low in range(0, _BLOCK + 1, _SOUND):
+            sound = plan.frames.sound(amplitudes[..., low : low + _SOUND + 1, :])[..., start:]
+            part = samples[..., at : at + sound.shape[-1]]
+            part -= sound[..., : part.shape[-1]]
+            start, at = 0, at + part.shape[-1]
         self._across.pop(number - ahead, None)
         self._blocks_out += 1
-        return result
+        return samples
 
 
 def levels(

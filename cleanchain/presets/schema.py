@@ -251,7 +251,14 @@ def _read_stage(table: Mapping[str, Any], path: str, faults: list[Fault]) -> Sta
             cls(**{key: values[key]})
         except SettingError as error:
             faults.append(Fault(at, error.what, error.fix))
-    return cls(**values) if len(faults) == before else None
+    if len(faults) > before:
+        return None
+    stage = cls(**values)
+    if isinstance(stage, Hum) and stage.reference_is_file:
+        fix = 'Give it on the command line: hum --reference FILE. "channel 2" may stand here.'
+        faults.append(Fault(f"{path}.reference", "a file belongs to one take", fix))
+        return None
+    return stage
 
 
 def _value(value: Any, hint: Any, path: str, faults: list[Fault]) -> Any:

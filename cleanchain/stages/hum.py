@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal
 
 from cleanchain.audio.recall import Recall
@@ -15,9 +15,11 @@ from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
+from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, unlike_hum
 from cleanchain.stages.hum_findings import absent_words, along_path, among_notes
 from cleanchain.stages.hum_following import Followed, follow
 from cleanchain.stages.hum_lines import followed, lines_out
+from cleanchain.stages.hum_reference import channel_of, follow_reference, open_reference
 
 #: Width of a notch of the plain comb, Hz.
 NOTCH_HZ = 2.0
@@ -35,11 +37,15 @@ class Hum(Stage):
     method : {"track", "notch"}, optional
         "track" follows phase and level of the hum, whose waveform it learns from the silence, and
         subtracts it; "notch" is a plain comb of constant width at the harmonics that are there.
+    reference : str or None, optional
+        Where the hum is recorded without the instrument, at the same time as the take: a file as
+        long as the take, or ``channel 2`` of the take. The mains are then followed there.
     """
 
     name: ClassVar[str] = "hum"
     mains_hz: float | None = None
     method: Literal["track", "notch"] = "track"
+    reference: str | None = None
 
     def __post_init__(self) -> None:
         if self.mains_hz is not None and self.mains_hz not in NOMINAL_HZ:
@@ -50,12 +56,38 @@ class Hum(Stage):
             )
         if self.method not in ("track", "notch"):
             raise SettingError(f"no method {self.method!r}", where=self.name)
+        if self.reference is not None and (
+            not self.reference.strip() or channel_of(self.reference) == 0
+        ):
+            raise SettingError(
+                f"{self.reference!r} is no reference",
+                where=self.name,
+                fix='Name a file, or a channel of the take counted from 1, such as "channel 2".',
+            )
+
+    @property
+    def reference_is_file(self) -> bool:
+        """Whether the reference is a file, which belongs to one take only."""
+        return self.reference is not None and channel_of(self.reference) is None
 
     def _design(self, take: Source, silence: Source | None) -> Plan:
-        if silence is None:
-            return self._from_the_take(take)
-        model = _LEARNED.of(silence, self._nominal(), lambda: self._learn(silence))
-        return self._none() if model is None else self._along(take, model)
+        model = None
+        if silence is not None:
+            model = _LEARNED.of(silence, self._nominal(), lambda: self._learn(silence))
+            if model is None:
+                return self._none()
+        if self.reference is None:
+            return self._from_the_take(take) if model is None else self._along(take, model)
+        reference = open_reference(self.reference, take)
+        found = follow_reference(take, reference, model, self._nominal())
+        if isinstance(found, str):
+            alone = self._from_the_take(take) if model is None else self._along(take, model)
+            words = f"{found}: the mains are followed in the take alone"
+            return replace(alone, reasons={**alone.reasons, "reference": words})
+        findings = {"followed_in": reference.name}
+        if model is None:
+            findings["learned_from"] = "take, along the reference"
+        return self._planned(take, found, findings)
 
     def floor_after(self, silence: Source, plan: Plan) -> Source:
         """Return the silence with the hum taken out that was taken out of the take."""
@@ -82,10 +114,20 @@ class Hum(Stage):
 
     def _along(self, take: Source, model: HumModel) -> Plan:
         """Follow the waveform that the silence showed through the take."""
-        path = follow(take, model)
+        return self._planned(take, follow(take, model), {})
+
+    def _planned(self, take: Source, path: Followed, more: dict[str, Any]) -> Plan:
+        """Plan along a path that was found."""
+        model = path.model
         if not path.is_heard:
-            return self._none("the hum of the silence is not in the take")
-        findings, reasons = along_path(path), absent_words(path)
+            return self._none(
+                "what else sounds on its lines hides the hum of the silence: nothing is taken out"
+                if path.is_hidden
+                else "the hum of the silence is not in the take"
+            )
+        doubtful = doubtful_lines(take, path.mains_hz, model.harmonics)
+        findings = along_path(path) | {"doubtful": doubtful} | more
+        reasons = absent_words(path) | doubtful_words(doubtful, path.mains_hz)
         if self.method == "track":
             return HumPlan(self, path.operator(), findings, reasons, model=model, path=path)
         comb = Comb.at(path.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
@@ -102,10 +144,19 @@ class Hum(Stage):
         if model is None:
             return self._none()
         frames, phase, seen = followed(take, model)
+        sure = hum_in_take.behaves(seen, phase, model)
+        left = model.keep(~sure)
+        if not sure.all():
+            model, seen = model.keep(sure), seen[..., sure]
+            frames = replace(frames, harmonics=model.harmonics)
         heard = line_path.presence(seen, model)
         mains_hz = frames.mains_hz + line_path.mean_offset_hz(phase, frames, heard)
+        doubtful = doubtful_lines(take, mains_hz, (*model.harmonics, *left.harmonics))
+        doubtful = unlike_hum(left, mains_hz) + doubtful
         findings = among_notes(model, mains_hz, line_path.spread_hz(phase, frames))
+        findings["doubtful"] = doubtful
         reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
+        reasons |= doubtful_words(doubtful, mains_hz)
         if self.method == "track":
             return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)
         comb = Comb.at(mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)

@@ -62,7 +62,7 @@ def absent_words(path: Followed) -> dict[str, str]:
 
 
 def _subtracted(path: Followed) -> NDArray[np.complex128]:
-    level = path.levels[1]
+    level = path.loudness
     cells = 0.5 * (level[:, ::2] + level[:, 1::2])
     result: NDArray[np.complex128] = path.model.amplitudes[:, None] * cells[..., None]
     return result
@@ -70,7 +70,7 @@ def _subtracted(path: Followed) -> NDArray[np.complex128]:
 
 def _heard(path: Followed) -> list[list[float]]:
     """Return the stretches in which the hum is there, s."""
-    level = path.levels[1].max(axis=0)
+    level = path.loudness.max(axis=0)
     step_s = path.cells.step_s / 2
     there = level > _ABSENT_LEVEL
     edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(int)))

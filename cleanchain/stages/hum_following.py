@@ -21,7 +21,7 @@ from cleanchain.measure.hum_cells import (
     cells_along,
     cells_of,
     periods_of,
-    retune,
+    retuned,
 )
 from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
 from cleanchain.measure.mains_phase import refine, rough_path
@@ -35,7 +35,7 @@ _OFFSET_HZ = 0.6
 #: Offsets that are tried around the best one, Hz.
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
-_UNSTEADY = 1e-3
+UNSTEADY = 1e-3
 #: A hum is heard where its level is so many standard deviations above zero, and so high.
 _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Periods of hum that are put to sound at a time.
@@ -62,6 +62,8 @@ class Followed:
         Periods at which the phase jumps.
     breaks : tuple of int
         Periods at which the level jumps.
+    course : ndarray of shape (cells,) or None, optional
+        Course of the level that a reference showed; None where it is not known beforehand.
     """
 
     model: HumModel
@@ -72,17 +74,40 @@ class Followed:
     noise: Reals
     jumps: list[int]
     breaks: tuple[int, ...]
+    course: Reals | None = None
 
     @cached_property
     def levels(self) -> tuple[NDArray[np.int_], Reals, Reals]:
-        """How long each level is averaged, the levels, their standard deviations."""
-        return average_levels(self.cells, self.model.amplitudes, self.phase, self.noise)
+        """How long each level is averaged, the levels over the course, their deviations."""
+        shape = self.model.amplitudes[:, None]
+        if self.course is not None:
+            shape = shape * self.course[:, None]
+        return average_levels(self.cells, shape, self.phase, self.noise)
+
+    @property
+    def loudness(self) -> Reals:
+        """Level of the hum in each half cell, shape (channels, bins)."""
+        if self.course is None:
+            return self.levels[1]
+        step_s = self.cells.step_s
+        seconds = (np.arange(self.levels[1].shape[1]) + 0.5) * step_s / 2
+        return self.levels[1] * at_seconds(self.course, step_s, seconds)
 
     @property
     def is_heard(self) -> bool:
-        """Whether the hum of the waveform is in the take at all."""
+        """Whether the hum of the waveform is in the take at all.
+
+        Where a hum as loud as in the silence would not be heard, a louder one must be twice as
+        clear: drones on several lines at once may look like it.
+        """
         _, level, sd = self.levels
-        return bool((level > np.maximum(_HEARD_SD * sd, _HEARD_LEVEL)).any())
+        clear = np.where(_HEARD_SD * sd < 1.0, _HEARD_SD, 2 * _HEARD_SD)
+        return bool((level > np.maximum(clear * sd, _HEARD_LEVEL)).any())
+
+    @property
+    def is_hidden(self) -> bool:
+        """Whether the hum of the silence, were it there at half its level, would not be heard."""
+        return bool(np.median(self.levels[2]) > 0.5 / _HEARD_SD)
 
     @property
     def mains_hz(self) -> float:
@@ -107,16 +132,21 @@ class Followed:
         knots = self.cells.seconds - 0.5 / self.frames.rate_hz
         cycles = self.phase / (2 * np.pi)
         trust = (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32)
-        # At a jump two knots lie at one time, each with what is on its side.
-        at = [_first_cell(jump) for jump in self.jumps]
-        when = [jump * self.frames.period_s for jump in self.jumps]
+        course = np.ones(cycles.size) if self.course is None else self.course
+        course = beside_breaks(course, self.breaks)
+        # At a jump or a break two knots lie at one time, each with what is on its side.
+        edges = sorted({*self.jumps, *(self.breaks if self.course is not None else ())})
+        at = [_first_cell(edge) for edge in edges]
+        last = cycles.size - 1
+        when = [edge * self.frames.period_s for edge in edges]
         places = np.repeat(at, 2).astype(int)
-        sources = np.ravel([[cell - 1, cell] for cell in at]).astype(int)
+        sources = np.ravel([[max(cell - 1, 0), min(cell, last)] for cell in at]).astype(int)
         return ExpectedHum(
             np.insert(knots, places, np.repeat(when, 2)),
             np.insert(cycles, places, cycles[sources]),
             self.model.amplitudes,
             np.insert(trust, places, trust[:, sources], axis=1),
+            np.insert(course, places, course[sources]),
         )
 
     def operator(self) -> HumProjection:
@@ -169,41 +199,41 @@ def follow(take: Source, model: HumModel) -> Followed:
     if abs(offset_hz) > 0.2:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
         periods, offset_hz = periods_of(take, frames), 0.0
-    quiet = (model.noise + _UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
-    # A note near a line may have drawn the offset: the one whose path gathers most votes counts.
-    tried = []
-    for nearby_hz in _NEARBY_HZ:
-        cycles = (offset_hz + nearby_hz) * frames.seconds(periods.shape[1])
-        seen = cells_of(periods, frames, cycles)
-        path, at, votes = rough_path(seen, model.amplitudes, seen.beside + quiet)
-        tried.append((votes, offset_hz + nearby_hz, seen, path, at))
-    _, offset_hz, cells, phase, jumps = max(tried, key=lambda one: one[0])
+    quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
+    nearby = [
+        cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
+        for nearby_hz in _NEARBY_HZ
+    ]
+    number, phase, jumps, _ = rough_path(nearby, model.amplitudes, quiet)
+    offset_hz, cells = offset_hz + _NEARBY_HZ[number], nearby[number]
     noise = cells.beside + quiet
     sd = np.zeros(cells.count)
     for _ in range(3):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, expected, phase) + quiet
+        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
         phase, sd = refine(cells, expected, noise, phase, jumps)
-    retune(periods, frames, offset_hz)
+    around = retuned(periods, frames, offset_hz)
     breaks = find_breaks(
-        periods, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
+        around, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
     )
     jumps_at = [
-        find_jump(periods, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
+        find_jump(around, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
         for jump in jumps
     ]
-    phase, jumps = _beside_jumps(phase, jumps_at)
+    phase, jumps = beside_breaks(phase, jumps_at), [_first_cell(jump) for jump in jumps_at]
     # Once more along the path found, so that no line is smeared by its own wandering.
-    cells = cells_along(periods, frames, phase, jumps_at)
+    cells = cells_along(around, frames, phase, jumps_at)
     for _ in range(2):
         level = levels_of(cells, model.amplitudes, phase, noise)
         expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, expected, phase) + quiet
+        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
         phase, sd = refine(cells, expected, noise, phase, jumps)
     say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
     drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
-    frames = replace(frames, mains_hz=frames.mains_hz + offset_hz + drift_hz)
+    # The periods that jumps and breaks are counted in stay as they are.
+    mains_hz = frames.mains_hz + offset_hz + drift_hz
+    frames = replace(frames, mains_hz=mains_hz, period_frames=frames.hop)
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
     return Followed(model, frames, cells, phase, sd, noise, jumps_at, breaks)
@@ -214,22 +244,22 @@ def _first_cell(jump: int) -> int:
     return int(np.ceil(jump / STRIDE - 0.5))
 
 
-def _beside_jumps(phase: Reals, jumps_at: list[int]) -> tuple[Reals, list[int]]:
-    """Give the cells that look across a jump the phase of the next one on their side.
+def beside_breaks(values: Reals, breaks: Sequence[int]) -> Reals:
+    """Give the cells that look across a break the value of the next one on their side.
 
-    Returns
-    -------
-    phase : ndarray of shape (cells,)
-    jumps : list of int
-        Cells at which another path begins.
+    Parameters
+    ----------
+    values : ndarray of shape (cells,)
+    breaks : sequence of int
+        Periods.
     """
-    phase, jumps = phase.copy(), [_first_cell(jump) for jump in jumps_at]
-    for jump in jumps:
-        if jump >= 2:
-            phase[jump - 1] = phase[jump - 2]
-        if jump + 1 < phase.size:
-            phase[jump] = phase[jump + 1]
-    return phase, jumps
+    out = values.copy()
+    for cell in map(_first_cell, breaks):
+        if 2 <= cell <= out.size:
+            out[cell - 1] = out[cell - 2]
+        if cell + 1 < out.size:
+            out[cell] = out[cell + 1]
+    return out
 
 
 def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int]) -> float:

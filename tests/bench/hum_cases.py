@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +44,7 @@ class HumCase:
     hum: Wave
     hiss: Wave
     silence: Wave
+    reference: Wave
 
     @property
     def take(self) -> Wave:
@@ -78,15 +79,23 @@ def waveform(phase: Wave, harmonics: dict[int, float], turns: Wave) -> Wave:
 def make(
     instrument: str, kind: str, mains_hz: float, drift_hz: float, level_dbfs: float, seed: int
 ) -> HumCase:
-    """Make a case; the silence has the same waveform, another phase and another walk."""
+    """Make a case.
+
+    The silence has the same waveform, another phase and another walk; the reference follows the
+    mains of the take in another waveform (each harmonic up to 6 dB louder or weaker).
+    """
     rng = np.random.default_rng(seed)
     harmonics, turns = KINDS[kind], rng.random(40)
     signal = render(instrument, seed % 3, SECONDS)
     pause = int(SILENCE_S * RATE_HZ)
-    hum = waveform(cycles(mains_hz, drift_hz, signal.size, rng), harmonics, turns)
+    phase = cycles(mains_hz, drift_hz, signal.size, rng)
+    hum = waveform(phase, harmonics, turns)
     still = waveform(cycles(mains_hz, drift_hz, pause, rng), harmonics, turns)
     gain = 10 ** ((level_dbfs - rms_dbfs(float(np.mean(hum**2)))) / 20)
     floor = 10 ** ((HISS_DBFS - 3.01) / 20)
+    own = np.random.default_rng([seed, 5])
+    dummy = {h: a * 10 ** (own.uniform(-6, 6) / 20) for h, a in harmonics.items()}
+    reference = gain * waveform(phase, dummy, own.random(40))
     name = (
         f"{instrument} {kind} {mains_hz:.2f} Hz +-{1000 * drift_hz:.0f} mHz {level_dbfs:.0f} dBFS"
     )
@@ -94,11 +103,16 @@ def make(
         name, instrument, kind, mains_hz, drift_hz, level_dbfs, signal, gain * hum,
         floor * hiss("white", signal.size, rng),
         gain * still + floor * hiss("white", pause, rng),
+        reference + floor * hiss("white", signal.size, own),
     )  # fmt: skip
 
 
-def all_cases(every: int = 1) -> Iterator[HumCase]:
-    """All combinations, or every so many of them."""
+#: Instrument, kind of hum, mains and drift in Hz, level, seed: what `make` takes.
+Settings = tuple[str, str, float, float, float, int]
+
+
+def all_settings(every: int = 1) -> Iterator[Settings]:
+    """Settings of all combinations, or of every so many of them."""
     number = 0
     for nominal in (50.0, 60.0):
         for kind in KINDS:
@@ -107,10 +121,8 @@ def all_cases(every: int = 1) -> Iterator[HumCase]:
                     for instrument in INSTRUMENTS:
                         number += 1
                         if number % every == 0:
-                            offset = np.random.default_rng(number).uniform(-1.0, 1.0)
-                            yield make(
-                                instrument, kind, nominal + offset, drift_hz, level_dbfs, number
-                            )
+                            mains_hz = nominal + np.random.default_rng(number).uniform(-1.0, 1.0)
+                            yield instrument, kind, mains_hz, drift_hz, level_dbfs, number
 
 
 def oracle(case: HumCase, window_s: float = 1.0) -> Wave:
@@ -128,8 +140,10 @@ def oracle(case: HumCase, window_s: float = 1.0) -> Wave:
     return (take - fitted)[half : half + case.take.size]
 
 
-def frequency_errors(runs: int) -> tuple[Wave, float]:
+def frequency_errors(runs: Iterable[int]) -> tuple[Wave, float]:
     """Errors of the mains frequency of steady hums in white noise, Hz, and the least variance.
+
+    Each run is a number, from which its noise is drawn.
 
     The joint Cramer-Rao bound of harmonics that are known to belong together,
     12 fs^2 / ((2 pi)^2 N (N^2 - 1) sum h^2 eta_h) with eta_h = A_h^2 / (2 sigma^2); that of one
@@ -139,9 +153,9 @@ def frequency_errors(runs: int) -> tuple[Wave, float]:
     n = np.arange(6 * rate_hz)
     eta = sum(h * h * a * a / (2 * sigma**2) for h, a in harmonics.items())
     bound = 12 * rate_hz**2 / ((2 * np.pi) ** 2 * n.size * (n.size**2 - 1.0) * eta)
-    errors = np.full(runs, np.inf)
-    for run in range(runs):
-        rng = np.random.default_rng([run, 77])
+    errors = []
+    for run in runs:
+        rng = np.random.default_rng([int(run), 77])
         mains_hz = float(rng.choice([50.0, 60.0]) + rng.uniform(-0.9, 0.9))
         wave = sigma * rng.standard_normal(n.size)
         start = rng.random()
@@ -149,6 +163,5 @@ def frequency_errors(runs: int) -> tuple[Wave, float]:
             wave += a * np.cos(2 * np.pi * (h * (mains_hz * n / rate_hz + start) + 0.1 * h * h))
         silence = Capture(wave, rate_hz)
         model = learn_silence(silence, find_candidates(silence)[0])
-        if model is not None:
-            errors[run] = model.mains_hz - mains_hz
-    return errors, bound
+        errors.append(np.inf if model is None else model.mains_hz - mains_hz)
+    return np.array(errors), bound

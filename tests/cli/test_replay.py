@@ -107,6 +107,27 @@ def test_what_a_receipt_says_can_be_made_again(
     assert (captures / "new" / "out.wav").read_bytes() == first
 
 
+def test_a_reference_of_hum_belongs_to_what_is_proven(captures: Path, run: Any) -> None:
+    rng = np.random.default_rng(8)
+    t = np.arange(5 * 16_000) / 16_000
+    dummy = 0.02 * np.cos(2 * np.pi * 50.02 * t) + 0.001 * rng.standard_normal(t.size)
+    soundfile.write(captures / "dummy.wav", dummy, 16_000, subtype="PCM_24")
+    words = ("clean", *GIVEN, "--out", "out.wav", "hum", "--reference")
+    told = run(*words, "short.wav", code=4).stderr
+    assert "short.wav" in told
+    assert "Record the reference together with the take" in told
+    run(*words, "dummy.wav")
+    receipt = json.loads((captures / RECEIPT).read_text())
+    assert [one["role"] for one in receipt["inputs"]] == ["take", "silence", "reference"]
+    findings = receipt["ledger"]["stages"][0]["findings"]
+    assert findings["followed_in"].endswith("dummy.wav")
+    assert "proven" in run("replay", RECEIPT).stdout
+    other_samples(captures / "dummy.wav")
+    assert "is not the reference of the receipt" in str(refused(captures))
+    edited(captures, lambda data: data["inputs"].pop())
+    assert "references do not belong" in str(refused(captures))
+
+
 def test_a_folder_can_be_moved_as_a_whole(cleaned: Path, run: Any) -> None:
     (cleaned / "moved").mkdir()
     for name in ("take.wav", "silence.wav", RECEIPT):

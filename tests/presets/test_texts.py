@@ -123,6 +123,18 @@ def test_a_reason_replaces_an_older_one_and_never_what_a_person_wrote() -> None:
     assert "depth_db = 9.5 # I like it" in again
 
 
+def test_a_reference_of_hum_is_a_channel_and_never_a_file() -> None:
+    """A file belongs to one take, and a preset from elsewhere must reach none."""
+    head = '[preset]\nformat = 1\n[[stages]]\nstage = "hum"\nreference = '
+    kept = parse_preset(f'{head}"channel 2"\n'.encode(), "x")
+    assert kept.stages == (Hum(reference="channel 2"),)
+    assert parse_preset(write_preset(kept).encode(), "x") == kept
+    with pytest.raises(InputError, match=r"stages\[1\].reference: a file belongs to one take"):
+        parse_preset(f'{head}"dummy.wav"\n'.encode(), "x")
+    with pytest.raises(InputError, match="'channel 0' is no reference"):
+        parse_preset(f'{head}"channel 0"\n'.encode(), "x")
+
+
 def test_all_faults_are_told_at_once_with_path_and_suggestion() -> None:
     text = """
 [preset]

@@ -115,3 +115,30 @@ def test_the_silence_goes_through_with_the_same_waveform() -> None:
 def test_settings_out_of_range_are_refused() -> None:
     with pytest.raises(SettingError, match="50Hz, 60Hz or auto"):
         Hum(mains_hz=55.0)
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 59.98])
+@pytest.mark.parametrize("with_silence", [True, False])
+def test_a_line_near_a_harmonic_that_grows_with_the_notes_is_doubtful_and_left(
+    mains_hz: float, with_silence: bool
+) -> None:
+    """The hum has no second harmonic; a partial near it comes and goes with each note."""
+    t = np.arange(12 * RATE_HZ) / RATE_HZ
+    near = 0.02 * np.exp(-1.5 * (t % 3.0)) * np.sin(2 * np.pi * (2 * mains_hz + 0.15) * t)
+    quiet = hum(8, mains_hz, BUZZ, 5) + hiss(8, 6)
+    take = Capture(near + hum(12, mains_hz, BUZZ, 3) + hiss(12, 4), RATE_HZ)
+    plan = Hum().plan(take, Capture(quiet, RATE_HZ) if with_silence else None)
+    row = plan.findings["doubtful"][0]
+    assert row["harmonic"] == 2
+    assert row["hz"] == pytest.approx(2 * mains_hz + 0.15, abs=0.1)
+    assert row["why"] == "grows and fades with the notes"
+    assert f"2 x {round(mains_hz, -1):.0f} Hz" in plan.reasons["doubtful"]
+    kept = plan.apply(take, Capture(near, RATE_HZ))[1].samples[0]
+    assert level_db(kept - near) < level_db(near) - 30
+
+
+def test_hum_and_nothing_else_has_no_doubtful_line() -> None:
+    take = Capture(hum(12, 50.02, BUZZ, 3) + hiss(12, 4), RATE_HZ)
+    plan = Hum().plan(take, Capture(hum(8, 50.0, BUZZ, 5) + hiss(8, 6), RATE_HZ))
+    assert plan.findings["doubtful"] == []
+    assert "doubtful" not in plan.reasons
