@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.measure.hum_cells import STRIDE, Cells, cells_along, cells_of, periods_of, retune
+from cleanchain.measure.hum_cells import STRIDE, Cells, cells_along, cells_of, periods_of, retuned
 from cleanchain.measure.mains import HIGHEST_HZ, NOMINAL_HZ, REACH_HZ, Candidate, joint_frequency
 from cleanchain.measure.mains_phase import refine
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals
@@ -104,7 +104,7 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
         if abs(offset_hz) < _NEAR_HZ:
             break
         mains_hz += offset_hz
-    retune(periods, frames, offset_hz)
+    periods = retuned(periods, frames, offset_hz)
     phase, _ = _follow(cells_of(periods, frames), floor, lines, (3, 6, 12, 24, len(harmonics)))
     cells = cells_along(periods, frames, phase)
     floor = floor_of(cells)
