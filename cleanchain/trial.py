@@ -205,29 +205,43 @@ def fixed_costs(
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
     could show it. Returned by the number of the stage.
     """
-    draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
-    costs = {}
     planned = begun.result() if begun else before_gate(chain).plan(take, silence)
+    steps = [
+        (index, step)
+        for index, step in enumerate(planned.plans)
+        if not (step.is_identity or isinstance(step.operator, Gain))
+    ]
+    draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
+    hum = continued(heard.comb, take.frames, take, [])
+    lanes = {"take": take.samples, "hiss": draw, "hum": hum}
     # What a comb takes shows in the take less its expected hum; anywhere else what is left of
     # that hum would pass for signal, and the combed take serves, with what the comb leaves.
-    hum = continued(heard.comb, take.frames, take, [])
     both = Capture(draw + hum, take.rate_hz)
     combed, left = (take, both) if heard.comb.is_identity else heard.comb.apply(take, both)
-    waves = (heard.noisy, draw, combed.samples, left.samples, hum)
-    lanes = [take, *(Capture(wave, take.rate_hz) for wave in waves)]
+    lanes.update(combed=combed.samples, left=left.samples)
     more_chance = 2.0 + take.frames / silence.frames
-    for index, step in enumerate(planned.plans):
-        if step.is_identity or isinstance(step.operator, Gain):
-            continue
-        sent = step.apply(*lanes)
-        is_comb = isinstance(step.stage, Hum)
-        noisy, hiss = ((lanes[i].samples, sent[i].samples) for i in ((1, 2) if is_comb else (3, 4)))
-        taken = float(np.sum((lanes[5].samples - sent[5].samples) ** 2))
+    costs = {}
+    for place, (index, step) in enumerate(steps):
+        # Such a step does the same to all lanes, whatever drives it: only those that are still
+        # needed go along.
+        needed = {name for _, later in steps[place:] for name in _lanes_for(later)}
+        sent = step.apply(*(Capture(lanes[name], take.rate_hz) for name in sorted(needed)))
+        after = {name: one.samples for name, one in zip(sorted(needed), sent, strict=True)}
+        if isinstance(step.stage, Hum):
+            noisy = (lanes["take"] - lanes["hum"], after["take"] - after["hum"])
+            hiss = (lanes["hiss"], after["hiss"])
+        else:
+            noisy, hiss = (lanes["combed"], after["combed"]), (lanes["left"], after["left"])
+        taken = float(np.sum((lanes["hum"] - after["hum"]) ** 2))
         cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
         if cost is not None:
             costs[index] = cost
-        lanes = list(sent)
+        lanes = after
     return costs
+
+
+def _lanes_for(step: Plan) -> tuple[str, ...]:
+    return ("take", "hiss", "hum") if isinstance(step.stage, Hum) else ("combed", "left", "hum")
 
 
 def stand_ins(
