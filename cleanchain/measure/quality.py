@@ -16,8 +16,8 @@ ERROR_FLOOR_DB = -120.0
 MASKED_BELOW_DB = 20.0
 #: Tiles of a bin, and bins of an octave, that their kurtosis can be told from.
 _LEAST_TILES, _LEAST_BINS = 50, 8
-#: Lower edge of the lowest octave, Hz.
-_LOWEST_EDGE_HZ = 22.4
+#: Lower edge of the lowest octave, and what nobody hears above, Hz.
+_LOWEST_EDGE_HZ, _HIGHEST_HZ = 22.4, 20_000.0
 
 
 def noise_removed_db(noise: Samples, left: Samples, signal_gain: float) -> float | None:
@@ -128,6 +128,7 @@ def musical_noise(noise: Tiles, left: Tiles, signal: Tiles) -> float | None:
     level = noise.power.mean(axis=1, keepdims=True)
     alone = (signal.power <= 10 ** (-MASKED_BELOW_DB / 10) * level) & (level > 0)
     ratio = _kurtosis(left.power, alone) / _kurtosis(noise.power, alone)
+    ratio = ratio[:, : int(_HIGHEST_HZ / noise.bin_hz) + 1]
     hz = np.arange(ratio.shape[1]) * noise.bin_hz
     octave = np.floor(np.log2(np.maximum(hz, 1.0) / _LOWEST_EDGE_HZ)).astype(int)
     greatest = None
