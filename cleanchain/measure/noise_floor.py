@@ -14,7 +14,7 @@ from cleanchain.operators.short_time import Frames
 from cleanchain.units import format_time, rms_dbfs
 
 #: Fewest frames that a floor is learned from, and the largest share that may be left out.
-FEWEST_FRAMES = 12
+FEWEST_FRAMES = 8
 MOST_LEFT_OUT = 0.5
 _BANDS = 10
 #: Frames that are held at a time.

@@ -64,7 +64,7 @@ def _sharp(
     powers = np.zeros((len(octaves_hz), count))
     for power, octave in zip(powers, octaves_hz, strict=True):
         low, high = (hz * steps * step / rate_hz for hz in _edges_hz(octave))
-        bins = np.arange(int(low / (1 + _EDGE)), int(high * (1 + _EDGE)) + 2)
+        bins = np.arange(max(int(low / (1 + _EDGE)), 1), int(high * (1 + _EDGE)) + 2)
         # Edges that rise over a few per cent ring less than none.
         rise = (np.log(bins / low) / _EDGE + 1) / 2
         fall = (np.log(high / bins) / _EDGE + 1) / 2
