@@ -13,7 +13,7 @@ import numpy as np
 
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import ChainPlan
-from cleanchain.fourier import fast_length, rfft
+from cleanchain.fourier import fast_length
 from cleanchain.measure.k_weighting import k_response
 from cleanchain.measure.loudness import channel_weights
 from cleanchain.measure.passages import Passage, choose_passages
@@ -278,7 +278,9 @@ def k_level_db(samples: Samples, rate_hz: int) -> float:
     """
     frames = samples.shape[1]
     size = fast_length(2 * frames)
-    spectrum = rfft(samples, size) * k_response(np.arange(size // 2 + 1) * rate_hz / size, rate_hz)
+    spectrum = np.fft.rfft(samples, size) * k_response(
+        np.arange(size // 2 + 1) * rate_hz / size, rate_hz
+    )
     power = spectrum.real**2 + spectrum.imag**2
     energy = (2 * power.sum(axis=1) - power[:, 0] - power[:, -1] * (size % 2 == 0)) / size
     mean = float(channel_weights(samples.shape[0]) @ energy) / frames

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from typing import Any, TypeVar
-
-T = TypeVar("T")
-R = TypeVar("R")
+from typing import Any
 
 _alone = False
 
@@ -28,19 +25,6 @@ def helpers(count: int) -> Executor:
     What is handed over must not wait for anything that is done after it.
     """
     return _Here() if _alone else ThreadPoolExecutor(count)
-
-
-def share_out(work: Callable[[T], R], pieces: Iterable[T]) -> list[R]:
-    """Do a piece of work for each of some pieces on both cores; results in order.
-
-    It pays where the work is numpy's, which lets go of the interpreter's lock meanwhile. A single
-    piece is done here.
-    """
-    pieces = list(pieces)
-    if len(pieces) < 2:
-        return [work(piece) for piece in pieces]
-    with helpers(2) as pool:
-        return list(pool.map(work, pieces))
 
 
 class _Here(Executor):

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.capture import Capture
-from cleanchain.fourier import fast_length, irfft, rfft
+from cleanchain.fourier import fast_length
 from cleanchain.measure.moved import Moved
 
 Reals = NDArray[np.float64]
@@ -104,10 +104,10 @@ def _peak(a: Reals, b: Reals, rate_hz: int, most: int | None = None) -> tuple[in
     Without the lowest frequencies, where a hum that both take up would decide.
     """
     size = fast_length(2 * a.size)
-    spectrum = np.conj(rfft(a, size)) * rfft(b, size)
+    spectrum = np.conj(np.fft.rfft(a, size)) * np.fft.rfft(b, size)
     spectrum[: int(_LOWEST_HZ * size / rate_hz)] = 0.0
     spectrum /= np.sqrt(np.maximum(np.abs(spectrum), 1e-300))
-    correlation = irfft(spectrum, size)
+    correlation = np.fft.irfft(spectrum, size)
     lags = np.fft.fftfreq(size, 1 / size)
     if most is not None:
         correlation = np.where(np.abs(lags) <= most, correlation, 0.0)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.fourier import fast_length, rfft
+from cleanchain.fourier import fast_length
 from cleanchain.measure.bands import Band, bands
 
 Reals = NDArray[np.float64]
@@ -125,7 +125,7 @@ def band_levels(
         block = source.read(start, stop)[channel]
         frames = np.lib.stride_tricks.sliding_window_view(block, size)[::hop]
         frames = frames[(frames == 0).mean(axis=1) < 0.25]
-        spectra = rfft(frames * window)
+        spectra = np.fft.rfft(frames * window)
         power = spectra.real**2 + spectra.imag**2
         columns += [[np.median(row[inside]) for inside in bins] for row in power]
         heights += [[row[line].sum() for line in lines] for row in power]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.fourier import fast_length, rfft
+from cleanchain.fourier import fast_length
 
 Reals = NDArray[np.float64]
 
@@ -154,7 +154,7 @@ def _steady_spectrum(source: Source) -> tuple[NDArray[np.float64], float, float]
     spectra = np.empty((starts.size, keep))
     for row, start in enumerate(starts.tolist()):
         frame = source.read(start, start + size).astype(np.float32) * window
-        spectrum = rfft(frame, padded)[:, :keep]
+        spectrum = np.fft.rfft(frame, padded)[:, :keep]
         spectra[row] = (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
     steady = np.percentile(spectra, 25, axis=0) if starts.size > 3 else spectra.min(axis=0)
     return steady, bin_hz, source.rate_hz / size

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.fourier import rfft
 
 #: Smallest error that is told, so that an identity has a number, dB.
 ERROR_FLOOR_DB = -120.0
@@ -99,7 +99,7 @@ def tiles(samples: Samples, rate_hz: int, frame_s: float = 0.04) -> Tiles:
     padded = np.pad(samples.astype(np.float32), ((0, 0), (hop, size)))
     frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=-1)[:, ::hop]
     window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
-    spectra = rfft(frames * window)
+    spectra: Any = np.fft.rfft(frames * window)
     return Tiles(spectra.real**2 + spectra.imag**2, rate_hz / size, hop / rate_hz)
 
 

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.fourier import irfft, rfft
 
 #: Length of a grain, s: it parts the spectrum to about 10 Hz.
 GRAIN_S = 8192 / 48_000
@@ -48,10 +47,10 @@ def draw_hiss(hiss: Samples, frames: int, rate_hz: int, rng: np.random.Generator
     pieces = np.lib.stride_tricks.sliding_window_view(hiss, size, axis=1)
     for first in range(0, count, _BATCH):
         chosen = starts[first : first + _BATCH]
-        spectra = rfft(pieces[:, chosen] * look)
+        spectra = np.fft.rfft(pieces[:, chosen] * look)
         phases = np.exp(2j * np.pi * rng.random((chosen.size, half + 1)))
         phases[:, [0, -1]] = 1.0
-        grains = window * irfft(spectra * phases, size)
+        grains = window * np.fft.irfft(spectra * phases, size)
         span = chosen.size * half
         at = first * half
         out[:, at : at + span] += grains[..., :half].reshape(hiss.shape[0], -1)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.fourier import rfft
 from cleanchain.units import format_time
 
 #: Length of the pieces that are judged, s.
@@ -113,7 +112,7 @@ def _levels(take: Source) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         if count == 0:
             continue
         frames = block[:, : count * step].reshape(block.shape[0], count, step)
-        spectra = rfft(frames * np.hanning(step))
+        spectra = np.fft.rfft(frames * np.hanning(step))
         power = (spectra.real**2 + spectra.imag**2).sum(axis=0) / step
         powers.append(np.add.reduceat(power, bins[:-1], axis=-1).T)
         # A piece with a dead run inside is no noise floor either.

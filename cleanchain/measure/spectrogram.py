@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.fourier import rfft
 
 Reals = NDArray[np.float64]
 
@@ -59,7 +58,7 @@ def measure_spectrogram(source: Source) -> Spectrogram:
     for index in range(columns):
         centres = (index + (np.arange(looks) + 0.5) / looks) * column
         frames = np.stack([_frame(source, round(centre), size) for centre in centres.tolist()])
-        spectra = rfft(frames * window)
+        spectra = np.fft.rfft(frames * window)
         power[:, index] = (spectra.real**2 + spectra.imag**2).mean(axis=(0, 1))
     level_db = 10 * np.log10(np.maximum(scale * (weights @ power), _LEAST))
     return Spectrogram(level_db, LOWEST_HZ, high_hz, source.frames / rate_hz)

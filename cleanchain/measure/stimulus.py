@@ -6,7 +6,7 @@ import numpy as np
 
 from cleanchain.audio.capture import Capture
 from cleanchain.errors import SettingError
-from cleanchain.fourier import fast_length, irfft, rfft
+from cleanchain.fourier import fast_length
 from cleanchain.measure.bands import HIGHEST_HZ, LOWEST_HZ
 from cleanchain.units import db_to_amplitude
 
@@ -56,10 +56,10 @@ def make_stimulus(
         raise SettingError(f"a rate of {rate_hz} Hz is outside 8000 to 192000 Hz")
     frames = round(seconds * rate_hz)
     size = fast_length(frames)
-    spectrum = rfft(np.random.default_rng(seed).standard_normal(size))
+    spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(size))
     frequency = np.arange(spectrum.size) * rate_hz / size
     spectrum[(frequency < LOWEST_HZ) | (frequency > min(HIGHEST_HZ, 0.45 * rate_hz))] = 0.0
-    wave = irfft(spectrum, size)[:frames]
+    wave = np.fft.irfft(spectrum, size)[:frames]
     fade = 0.5 - 0.5 * np.cos(np.pi * np.arange(round(_FADE_S * rate_hz)) / (_FADE_S * rate_hz))
     wave[: fade.size] *= fade
     wave[frames - fade.size :] *= fade[::-1]

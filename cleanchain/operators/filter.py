@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.fourier import irfft, rfft
 from cleanchain.operators.base import Flow, GridFlow, Operator
 
 #: Windows that one step transforms together, so that both cores have work.
@@ -50,13 +49,13 @@ class _FilterFlow(GridFlow):
         kernel = np.zeros(size)
         kernel[: half + 1] = half_kernel
         kernel[size - half :] = half_kernel[:0:-1]
-        self._response = rfft(kernel).real
+        self._response = np.fft.rfft(kernel).real
         super().__init__(lanes, channels, frames, step=_WINDOWS_A_STEP * self._hop, context=half)
 
     def _window(self, window: Samples, start: int) -> Samples:
         pieces = np.lib.stride_tricks.sliding_window_view(window, self._size, axis=-1)
-        spectra = rfft(pieces[..., :: self._hop, :])
+        spectra = np.fft.rfft(pieces[..., :: self._hop, :])
         spectra *= self._response
-        filtered: Samples = irfft(spectra, self._size)
+        filtered: Samples = np.fft.irfft(spectra, self._size)
         middle: Samples = filtered[..., self._half : self._half + self._hop]
         return middle.reshape(*window.shape[:2], -1)

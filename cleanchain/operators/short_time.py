@@ -13,13 +13,9 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Samples
 from cleanchain.fourier import fast_length
 from cleanchain.operators.base import Flow, GridFlow, Operator
-from cleanchain.threads import share_out
 
-#: A place in the leading axes, and times, of spectra.
-_Stretch = tuple[Any, ...]
-#: Frames that a core transforms at a time.
+#: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
-_FRAMES_WORTH_SHARING = 8 * _FRAMES_A_PIECE
 #: Hops that one step of the grid answers for.
 HOPS_A_STEP = 192
 
@@ -61,15 +57,11 @@ class Frames:
         framed = pieces[..., :: self.hop, :]
         out = np.empty((*framed.shape[:-1], self.bins), dtype=np.complex128)
         window = self.window
-
-        def work(stretch: _Stretch) -> None:
-            rows = np.empty((_FRAMES_A_PIECE, self.size))
-            for part in _pieces(stretch):
-                some = rows[: part[-1].stop - part[-1].start]
-                np.multiply(framed[part], window, out=some)
-                np.fft.rfft(some, out=out[part])
-
-        share_out(work, _stretches(out.shape))
+        rows = np.empty((_FRAMES_A_PIECE, self.size))
+        for part in _pieces(out.shape):
+            some = rows[: part[-1].stop - part[-1].start]
+            np.multiply(framed[part], window, out=some)
+            np.fft.rfft(some, out=out[part])
         return out
 
     def samples(
@@ -80,50 +72,30 @@ class Frames:
         Gains of the same shape are multiplied on the way.
         """
         window = (2 / 3) * self.window
-
-        def work(stretch: _Stretch) -> Samples:
-            times = stretch[-1].stop - stretch[-1].start
-            out = np.zeros((times + 3, self.hop))
-            rows = np.empty((_FRAMES_A_PIECE, self.bins), dtype=np.complex128)
-            frames = np.empty((_FRAMES_A_PIECE, self.size))
-            for part in _pieces(stretch):
-                first = part[-1].start - stretch[-1].start
-                count = part[-1].stop - part[-1].start
-                some = spectra[part]
-                if gains is not None:
-                    some = np.multiply(some, gains[part], out=rows[:count])
-                wave = np.fft.irfft(some, self.size, out=frames[:count])
-                wave *= window
-                for quarter in range(4):
-                    start = quarter * self.hop
-                    out[first + quarter :][:count] += wave[:, start : start + self.hop]
-            return out.ravel()
-
-        out = np.zeros((*spectra.shape[:-2], (spectra.shape[-2] + 3) * self.hop))
-        stretches = _stretches(spectra.shape)
-        # Added up in order, so that the last bit does not depend on which core was quicker.
-        for stretch, wave in zip(stretches, share_out(work, stretches), strict=True):
-            start = stretch[-1].start * self.hop
-            out[(*stretch[:-1], slice(start, start + wave.size))] += wave
-        return out
+        *before, times, bins = spectra.shape
+        out = np.zeros((*before, times + 3, self.hop))
+        rows = np.empty((_FRAMES_A_PIECE, bins), dtype=np.complex128)
+        frames = np.empty((_FRAMES_A_PIECE, self.size))
+        for part in _pieces(spectra.shape):
+            *place, some_times = part
+            count = some_times.stop - some_times.start
+            some = spectra[part]
+            if gains is not None:
+                some = np.multiply(some, gains[part], out=rows[:count])
+            wave = np.fft.irfft(some, self.size, out=frames[:count])
+            wave *= window
+            into = out[tuple(place)]
+            for quarter in range(4):
+                start = quarter * self.hop
+                into[some_times.start + quarter :][:count] += wave[:, start : start + self.hop]
+        return out.reshape(*before, -1)
 
 
-def _stretches(shape: tuple[int, ...]) -> list[_Stretch]:
-    """Cut spectra of shape (..., times, bins) into halves, one for each core, if they are long."""
-    middle = shape[-2] // 2 if shape[-2] > _FRAMES_WORTH_SHARING else 0
-    return [
-        (*place, times)
-        for place in np.ndindex(shape[:-2])
-        for times in (slice(0, middle), slice(middle, shape[-2]))
-        if times.stop > times.start
-    ]
-
-
-def _pieces(stretch: _Stretch) -> Iterator[_Stretch]:
-    """Cut a stretch into pieces that stay in a core's cache."""
-    *place, times = stretch
-    for first in range(times.start, times.stop, _FRAMES_A_PIECE):
-        yield (*place, slice(first, min(first + _FRAMES_A_PIECE, times.stop)))
+def _pieces(shape: tuple[int, ...]) -> Iterator[tuple[Any, ...]]:
+    """Cut spectra of shape (..., times, bins) into pieces that stay in a core's cache."""
+    for place in np.ndindex(shape[:-2]):
+        for first in range(0, shape[-2], _FRAMES_A_PIECE):
+            yield (*place, slice(first, min(first + _FRAMES_A_PIECE, shape[-2])))
 
 
 def frames_for(rate_hz: int, frame_s: float) -> Frames:
@@ -223,11 +195,7 @@ class _ShortTimeFlow(GridFlow):
 
 def _power(spectra: NDArray[np.complex128]) -> NDArray[np.float32]:
     out = np.empty(spectra.shape, dtype=np.float32)
-
-    def work(stretch: _Stretch) -> None:
-        for part in _pieces(stretch):
-            rows = spectra[part]
-            out[part] = rows.real**2 + rows.imag**2
-
-    share_out(work, _stretches(spectra.shape))
+    for part in _pieces(spectra.shape):
+        rows = spectra[part]
+        out[part] = rows.real**2 + rows.imag**2
     return out

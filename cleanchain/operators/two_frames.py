@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Samples
 from cleanchain.operators.base import Flow, GridFlow, Operator
 from cleanchain.operators.short_time import HOPS_A_STEP, ShortTimeGain
-from cleanchain.threads import share_out
 
 #: Short hops in a long one.
 SHORTER = 5
@@ -82,17 +81,14 @@ class _TwoFramesFlow(GridFlow):
         rise = opened[_RISE_HOPS:] - opened[:-_RISE_HOPS]
         rises = (rise > (_RISE - 1) * opened[:-_RISE_HOPS]) & (rise > _LEAST_RISE)
         risen = np.convolve(rises, np.ones(_RISE_HOPS + _AFTER_HOPS, dtype=int)) > 0
-
-        def attack(run: tuple[int, int]) -> None:
-            span = slice(run[0] * hop, run[1] * hop)
+        for first, stop in _runs(risen[2 : 2 + self._step // hop]):
+            span = slice(first * hop, stop * hop)
             context = two.short.context
             at = self._context + span.start - context
             piece = window[..., at : at + span.stop - span.start + 2 * context]
             short, _ = two.short.through(piece)
             ramp = np.minimum((np.arange(span.stop - span.start) + 0.5) / (_RAMP_HOPS * hop), 1.0)
             out[..., span] += ramp * ramp[::-1] * (short - out[..., span])
-
-        share_out(attack, _runs(risen[2 : 2 + self._step // hop]))
         return out
 
 

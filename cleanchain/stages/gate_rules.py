@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -11,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.operators.short_time import Rule
-from cleanchain.threads import share_out
 
 Gains = NDArray[np.float32]
 
@@ -74,8 +74,7 @@ class EstimateRule(Rule):
         together = max(_PLACES_A_PIECE // times, 1)
         gain = np.empty((channels, times - 2 * self.reach, bins), dtype=np.float32)
 
-        def work(piece: tuple[int, int]) -> None:
-            channel, start = piece
+        for channel, start in itertools.product(range(channels), range(0, bins, together)):
             stop = min(start + together, bins)
             # Beyond the lowest and the highest frequency the last bin is held.
             around = np.arange(start - WIDE_BINS, stop + WIDE_BINS)
@@ -84,9 +83,6 @@ class EstimateRule(Rule):
             ratio = power[channel][:, part] * over[channel, start : stop + 2 * WIDE_BINS]
             place = surroundings(ratio, TABLES[self.table])
             np.take(table, place, out=gain[channel, :, start:stop], mode="clip")
-
-        starts = range(0, bins, together)
-        share_out(work, [(channel, start) for channel in range(channels) for start in starts])
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
 from cleanchain.errors import SettingError
-from cleanchain.fourier import fast_length, irfft
+from cleanchain.fourier import fast_length
 from cleanchain.operators.filter import SymmetricFilter
 from cleanchain.stages.base import Plan, Stage
 
@@ -83,7 +83,7 @@ def butterworth_half_kernel(corner: float) -> NDArray[np.float64]:
     half = int(np.ceil(7.0 / corner))
     size = fast_length(8 * half)
     x = np.arange(size // 2 + 1) / size / corner
-    kernel = irfft(x**ORDER / np.sqrt(1 + x ** (2 * ORDER)), size)[: half + 1]
+    kernel = np.fft.irfft(x**ORDER / np.sqrt(1 + x ** (2 * ORDER)), size)[: half + 1]
     edge = np.linspace(0.0, 1.0, half // 4)
     kernel[half + 1 - edge.size :] *= 0.5 * (1 + np.cos(np.pi * edge))
     total = kernel[0] + 2 * kernel[1:].sum()

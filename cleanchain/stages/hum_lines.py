@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.fourier import fast_length_within, rfft
+from cleanchain.fourier import fast_length_within
 from cleanchain.measure import line_path
 from cleanchain.measure.hum_in_take import expected_levels
 from cleanchain.measure.line_path import LinesModel
@@ -100,7 +100,7 @@ def shares(take: Source, model: LinesModel, frames: LineFrames) -> Reals:
     size = min(take.frames, 60 * take.rate_hz)
     size = fast_length_within(size)
     window = np.hanning(size) if size > 2 else np.ones(size)
-    spectrum = rfft(take.read(0, size) * window)
+    spectrum = np.fft.rfft(take.read(0, size) * window)
     amplitude = np.abs(spectrum) * 2 / window.sum()
     bin_hz = take.rate_hz / size
     share = np.ones(model.amplitudes.shape)
