@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Samples
 from cleanchain.operators.base import Flow, GridFlow, Operator
 
-#: Windows that one step transforms together, so that both cores have work.
+#: Windows that one step transforms together: fewer calls for the same work.
 _WINDOWS_A_STEP = 4
 
 
