@@ -141,7 +141,9 @@ def _disturbed(band: NDArray[np.float64], dead: NDArray[np.bool_], bins: int) ->
     widths = np.diff(np.append(starts, bins))
     spread = 10 / np.log(10) / np.sqrt(np.maximum(widths / 1.5, 1.0))
     limit = np.maximum(_OUTLIER_SD * spread, _OUTLIER_DB)
-    high: NDArray[np.bool_] = (level - middle > limit).any(axis=(0, 2))
+    # The lowest bins, under 25 Hz on frames of 160 ms, are below hearing, and may hold what a
+    # high-pass has left of the edges of a hum.
+    high: NDArray[np.bool_] = (level - middle > limit)[..., 1:].any(axis=(0, 2))
     # A frame overlaps with its neighbours: what disturbs one is in them too.
     return np.convolve(high, np.ones(5, dtype=int), mode="same") > 0
 
