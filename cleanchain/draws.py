@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from cleanchain.ledger import Entry, Ledger
-from cleanchain.measure.cells import costliest
+from cleanchain.measure.cells import Cell, costliest
 from cleanchain.measure.fixed_cost import FixedCost
 
 #: The numbers that carry an interval.
@@ -89,7 +89,8 @@ def with_fixed_costs(ledger: Ledger, costs: Mapping[int, FixedCost]) -> Ledger:
     total = ledger.total
     for index, cost in costs.items():
         before = stages[index]
-        stages[index] = after = _with_fixed_cost(before, cost)
+        stages[index] = after = _with_cells(_with_fixed_cost(before, cost), cost.cells, False)
+        total = _with_cells(total, cost.cells, True)
         if None in (before.signal_error_db, after.signal_error_db, total.signal_error_db):
             continue
         change = _power(after.signal_error_db) - _power(before.signal_error_db)
@@ -111,6 +112,29 @@ def _with_fixed_cost(entry: Entry, cost: FixedCost) -> Entry:
         reasons={**moved.reasons, "signal_error_db": words},
         intervals=intervals,
     )
+
+
+def _with_cells(entry: Entry, fixed: Sequence[Cell], whole: bool) -> Entry:
+    """Return an entry with the losses of a fixed step, cell by cell.
+
+    What a draw has lost under the noise, no filter can take from it. In the whole chain a cell
+    loses at least what one step takes.
+    """
+    lost = {cell.name: cell.signal_lost_db for cell in fixed}
+
+    def taken(cell: Cell) -> Cell:
+        own, step = cell.signal_lost_db, lost.get(cell.name)
+        if step is None or (whole and own is not None and own > step):
+            return cell
+        return replace(cell, signal_lost_db=step)
+
+    where = tuple(taken(cell) for cell in entry.where)
+    worst = costliest(list(where))
+    if not fixed or worst is None or worst.signal_lost_db is None:
+        return entry
+    reasons = {name: words for name, words in entry.reasons.items() if name != "cost_db"}
+    entry = replace(entry, where=where, cost_where=worst.name, reasons=reasons)
+    return _moved(entry, "cost_db", worst.signal_lost_db, 0.0)
 
 
 def _moved(entry: Entry, name: str, value: float, sd_db: float) -> Entry:

@@ -9,7 +9,7 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 from __future__ import annotations
 
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from cleanchain.draws import averaged, with_fixed_costs
 from cleanchain.errors import InputError
 from cleanchain.ledger import Ledger
 from cleanchain.measure.excerpts import choose_excerpts
-from cleanchain.measure.fixed_cost import FixedCost, fixed_cost
+from cleanchain.measure.fixed_cost import FixedCost, fixed_cells, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
@@ -234,6 +234,9 @@ def fixed_costs(
             noisy, hiss = (lanes["combed"], after["combed"]), (lanes["left"], after["left"])
         taken = float(np.sum((lanes["hum"] - after["hum"]) ** 2))
         cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
+        if cost is not None and not isinstance(step.stage, Hum):
+            where = fixed_cells(noisy, hiss, both.samples, take.rate_hz)
+            cost = replace(cost, cells=where)
         if cost is not None:
             costs[index] = cost
         lanes = after

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanchain.audio.source import Samples
+from cleanchain.measure.cells import Cell, cells, parts_of_notes
+from cleanchain.measure.octaves import octave_powers
 
 #: Blocks whose scatter says how far a sum of powers may lie off by chance.
 _BLOCKS = 12
@@ -28,12 +30,15 @@ class FixedCost:
         It is no larger than this, but for chance (2 standard deviations).
     error_sd_db : float
         Standard deviation of `signal_error_db` from the chance in the hiss.
+    cells : tuple of Cell, optional
+        Where the signal loses how much; see `fixed_cells`.
     """
 
     signal_lost_db: float
     signal_error_db: float | None
     error_at_most_db: float
     error_sd_db: float
+    cells: tuple[Cell, ...] = ()
 
 
 def fixed_cost(
@@ -86,3 +91,29 @@ def fixed_cost(
         error_at_most_db=10 * np.log10((max(error, tiny) + _SEEN_SD * sd) / wanted),
         error_sd_db=4.343 * sd / max(error, tiny),
     )
+
+
+def fixed_cells(
+    noisy: tuple[Samples, Samples],
+    hiss: tuple[Samples, Samples],
+    noise: Samples,
+    rate_hz: int,
+) -> tuple[Cell, ...]:
+    """Find where a fixed linear step takes how much of a signal, by the powers in each octave.
+
+    Parameters
+    ----------
+    noisy, hiss : tuple of two ndarrays of shape (channels, frames)
+        As for `fixed_cost`.
+    noise : ndarray of shape (channels, frames)
+        All noise that the signal must stand out of to be heard.
+    rate_hz : int
+        Sampling rate in Hz.
+    """
+    before, after = (
+        octave_powers(one, rate_hz) - octave_powers(other, rate_hz)
+        for one, other in zip(noisy, hiss, strict=True)
+    )
+    around = octave_powers(noise, rate_hz)
+    parts = parts_of_notes(noisy[0], rate_hz)
+    return tuple(cells(before, around, after, np.zeros_like(around), parts, 1.0, 1.0))
