@@ -269,7 +269,7 @@ def stand_ins(
     own = rng.spawn(1)[0]
 
     def noises() -> tuple[Samples, Samples, Samples]:
-        hum = continued(heard.comb, frames, take, joins)
+        hum = continued(heard.comb, frames, take, joins, own)
         alike = draw_hiss(heard.hiss, silence.frames, rate_hz, own)
         alike += continued(heard.quiet, silence.frames, silence, [])
         return hum, draw_hiss(heard.hiss, frames, rate_hz, own), alike
@@ -317,7 +317,13 @@ def _at_level(
     return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name)
 
 
-def continued(comb: Plan, frames: int, heard: Capture, joins: list[int]) -> Samples:
+def continued(
+    comb: Plan,
+    frames: int,
+    heard: Capture,
+    joins: list[int],
+    wander: np.random.Generator | None = None,
+) -> Samples:
     """Go on with a hum at its own waveform, level and wandering phase.
 
     Parameters
@@ -330,7 +336,9 @@ def continued(comb: Plan, frames: int, heard: Capture, joins: list[int]) -> Samp
         That recording.
     joins : list of int
         Frames at which the recording begins anew: the phase goes on there without a jump.
+    wander : Generator, optional
+        Draws what the phase has beside the path that was found; see `Followed.continued`.
     """
     if not isinstance(comb, HumPlan):
         return np.zeros((heard.channels, frames))
-    return comb.path.continued(frames, joins)
+    return comb.path.continued(frames, joins, wander)

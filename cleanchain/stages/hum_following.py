@@ -40,6 +40,9 @@ UNSTEADY = 1e-3
 _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Periods of hum that are put to sound at a time.
 _CHUNK_PERIODS = 4096
+#: What the true path has beside the smooth one, in standard deviations that the fit claims; set on
+#: generated mixtures (`tests/bench/ledger_bench.py`) so that the fall of the hum has no bias.
+_WANDER = 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +156,12 @@ class Followed:
         """Return the operator that takes the hum out."""
         return HumProjection(self.frames, self.expected(), self.levels[0], self.breaks)
 
-    def continued(self, frames: int, joins: Sequence[int] = ()) -> Samples:
+    def continued(
+        self,
+        frames: int,
+        joins: Sequence[int] = (),
+        wander: np.random.Generator | None = None,
+    ) -> Samples:
         """Return the hum alone, at the level and along the phase that were found.
 
         Parameters
@@ -162,12 +170,18 @@ class Followed:
             Length, up to that of the take.
         joins : sequence of int
             Frames at which the take begins anew: the phase goes on there without a jump.
+        wander : Generator, optional
+            Draws what the true path has beside the smooth one that was found. Without it a hum
+            that goes on would be followed better than the one it stands for.
 
         Returns
         -------
         ndarray of shape (channels, frames)
         """
         phase, hop = self.phase, self.frames.hop
+        if wander is not None:
+            sd = np.where(np.isfinite(self.phase_sd), self.phase_sd, 0.0)
+            phase = phase + _WANDER * sd * wander.standard_normal(phase.size)
         if joins:
             steps = np.diff(phase, prepend=phase[0])
             for join in joins:
