@@ -104,7 +104,7 @@ def command(
         kind = "at-once" if kind == "auto" else kind
     if not 2 <= len(sources) <= len(_LETTERS):
         raise SettingError(
-            f"{len(sources)} captures cannot be compared",
+            f"{len(sources)} capture{'s' if len(sources) > 1 else ''} cannot be compared",
             fix="Name two to eight files, or one file of two to eight channels.",
         )
     own = [open_source(path) for path in (silence_a, silence_b) if path]

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
+from cleanchain.audio.channels import OneChannel
 from cleanchain.audio.files import open_source
-from cleanchain.audio.one_channel import OneChannel
 from cleanchain.audio.source import Excerpt, Source
-from cleanchain.errors import FitError
+from cleanchain.errors import FitError, InputError
 from cleanchain.measure.hum import HumModel, learn_silence
 from cleanchain.measure.hum_along import find_offset, learn_along, offset_steps
 from cleanchain.measure.hum_breaks import find_breaks
@@ -63,7 +63,13 @@ def open_reference(reference: str, take: Source) -> Source:
                 where=take.name,
                 fix="Name a channel that is there, or a file.",
             )
-        return OneChannel(take, number)
+        return OneChannel(take, number - 1, f"channel {number} of {take.name}")
+    if not Path(reference).exists():
+        raise InputError(
+            "there is no such file",
+            where=reference,
+            fix="Name a file, or a channel of the take: 'channel 2'.",
+        )
     source = open_source(Path(reference))
     if source.rate_hz != take.rate_hz:
         raise FitError(
