@@ -12,6 +12,8 @@ from cleanchain.measure.octaves import octave_powers
 
 #: Blocks whose scatter says how far a sum of powers may lie off by chance.
 _BLOCKS = 12
+#: A cell that seems to lose more than this holds nothing afterwards but the chance in the hiss.
+_MOST_LOST_DB = 60.0
 #: An error counts as seen when it stands this many standard deviations out of the hiss.
 _SEEN_SD = 2.0
 
@@ -116,4 +118,5 @@ def fixed_cells(
     )
     around = octave_powers(noise, rate_hz)
     parts = parts_of_notes(noisy[0], rate_hz)
-    return tuple(cells(before, around, after, np.zeros_like(around), parts, 1.0, 1.0))
+    found = cells(before, around, after, np.zeros_like(around), parts, 1.0, 1.0)
+    return tuple(cell for cell in found if (cell.signal_lost_db or 0.0) < _MOST_LOST_DB)

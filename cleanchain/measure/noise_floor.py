@@ -98,6 +98,8 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
             where=silence.name,
             fix="Record it again without touching or playing anything.",
         )
+    # At either end lies what its edge did to a hum in earlier stages: left out, but no event.
+    ends_s, whole_s = 2 * frames.size / silence.rate_hz, silence.frames / silence.rate_hz
     good = ~(disturbed | dead)
     for number, whole in enumerate(sums):
         chosen = good[number * _TOGETHER : (number + 1) * _TOGETHER]
@@ -112,7 +114,7 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
     return NoiseFloor(
         power=np.maximum(mean, 1e-30),
         used_s=kept * frames.hop / silence.rate_hz,
-        left_out_s=_distinct(seconds),
+        left_out_s=_distinct(seconds[(seconds > ends_s) & (seconds < whole_s - ends_s)]),
         level_dbfs=tuple(max(rms_dbfs(_mean_square(one, frames)), -200.0) for one in mean),
         relative_sd=float(1 / np.sqrt(kept / 2)),
     )
