@@ -289,10 +289,10 @@ def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Genera
     frames = gate_frames(rate_hz)[0]
     floor = learn_floor(Capture(hiss, rate_hz, "the silence"), frames)
     length = noisy.shape[1] + 2 * frames.size
-    draws = (draw_hiss(hiss, length, rate_hz, rng), draw_hiss(hiss, length, rate_hz, rng))
+    draw = draw_hiss(hiss, length, rate_hz, rng)
     heard = max(round(floor.used_s * rate_hz / frames.hop), 1)
     rule = EstimateRule("long", floor.power, 0.0, False)
-    return restore(noisy, floor.power, heard, draws, frames, rule)
+    return restore(noisy, floor.power, heard, draw, frames, rule)
 
 
 def _at_level(

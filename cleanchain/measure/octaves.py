@@ -13,8 +13,9 @@ from cleanchain.measure.quality import tiles
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 #: Octaves that short frames cannot part from loud notes above them.
 _SHARP_HZ = OCTAVES_HZ[:4]
-#: Half width of their edges, as a part of the frequency.
+#: Half width of their edges, as a part of the frequency, and a rate that holds all of them, Hz.
 _EDGE = 0.04
+_LOW_RATE_HZ = 1500.0
 #: Time from one power to the next, and length of the short frames, s.
 STEP_S = 0.01
 _FRAME_S = 0.02
@@ -59,11 +60,15 @@ def _sharp(
     samples: Samples, rate_hz: int, octaves_hz: list[float], count: int
 ) -> NDArray[np.float64]:
     step = step_frames(rate_hz)
-    steps = fast_length(-(-samples.shape[1] // step))
-    spectra = np.fft.rfft(samples, steps * step)
+    fewer = max(
+        n for n in range(1, step + 1) if step % n == 0 and (n == 1 or rate_hz / n > _LOW_RATE_HZ)
+    )
+    low_hz, step = rate_hz / fewer, step // fewer
+    steps = fast_length(-(-samples.shape[1] // (step * fewer)))
+    spectra = np.fft.rfft(_fewer(samples, rate_hz, fewer), steps * step)
     powers = np.zeros((len(octaves_hz), count))
     for power, octave in zip(powers, octaves_hz, strict=True):
-        low, high = (hz * steps * step / rate_hz for hz in _edges_hz(octave))
+        low, high = (hz * steps * step / low_hz for hz in _edges_hz(octave))
         bins = np.arange(max(int(low / (1 + _EDGE)), 1), int(high * (1 + _EDGE)) + 2)
         # Edges that rise over a few per cent ring less than none.
         rise = (np.log(bins / low) / _EDGE + 1) / 2
@@ -77,6 +82,33 @@ def _sharp(
         squares = (band.real**2 + band.imag**2).sum(axis=0).reshape(steps, finer).mean(axis=1)
         power[:] = squares[:count]
     return powers
+
+
+def _fewer(samples: Samples, rate_hz: int, factor: int) -> Samples:
+    """Return every so many-th sample of what lies below the top of the sharp octaves.
+
+    A Kaiser window of 100 dB: what folds back lies that far down.
+    """
+    if factor == 1:
+        return samples
+    top_hz = (1 + 2 * _EDGE) * _edges_hz(_SHARP_HZ[-1])[1]
+    free = (rate_hz / factor - 2 * top_hz) / rate_hz  # between what is kept and what folds back
+    half = int(np.ceil(92 / (2.285 * 2 * np.pi * free) / 2))
+    cut = 0.5 / factor
+    at = np.arange(-half, half + 1)
+    taps = 2 * cut * np.sinc(2 * cut * at) * np.kaiser(at.size, 10.06)
+    # Row by row of so many samples: one product, and as many sums as rows that the taps span.
+    rows = -(-taps.size // factor)
+    taps = np.pad(taps, (0, rows * factor - taps.size)).reshape(rows, factor)
+    frames = samples.shape[1]
+    count = -(-frames // factor)
+    padded = np.pad(samples, ((0, 0), (half, (count + rows) * factor - frames - half)))
+    parts = padded.reshape(len(samples), -1, factor) @ taps.T
+    low = np.zeros((len(samples), count))
+    for row in range(rows):
+        low += parts[:, row : row + count, row]
+    low *= factor  # as tall in a transform as what it stands for
+    return low
 
 
 def _soft(

@@ -95,11 +95,12 @@ def tiles(samples: Samples, rate_hz: int, frame_s: float = 0.04) -> Tiles:
     """Cut a signal into Hann-windowed frames and return their power spectra."""
     size = int(2 * round(frame_s * rate_hz / 2))
     hop = size // 2
-    # Single precision is 140 dB below the loudest bin, and half the work.
+    # Single precision is 140 dB below the loudest bin, and half the work; numpy keeps to it only
+    # where the forward transform is scaled, so the window undoes that.
     padded = np.pad(samples.astype(np.float32), ((0, 0), (hop, size)))
     frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=-1)[:, ::hop]
-    window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
-    spectra: Any = np.fft.rfft(frames * window)
+    window = (size * (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size))).astype(np.float32)
+    spectra: Any = np.fft.rfft(frames * window, norm="forward")
     return Tiles(spectra.real**2 + spectra.imag**2, rate_hz / size, hop / rate_hz)
 
 

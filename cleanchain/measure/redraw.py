@@ -9,8 +9,8 @@ from cleanchain.audio.source import Samples
 
 #: Length of a grain, s: it parts the spectrum to about 10 Hz.
 GRAIN_S = 8192 / 48_000
-#: Grains that are transformed together.
-_BATCH = 64
+#: Grains that are transformed together, and phases that there are.
+_BATCH, _PHASES = 64, 4096
 
 
 def draw_hiss(hiss: Samples, frames: int, rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -39,18 +39,21 @@ def draw_hiss(hiss: Samples, frames: int, rate_hz: int, rng: np.random.Generator
     size = 2 * half
     turn = np.arange(size) / size
     # Of unit mean square, so that the power of the hiss comes through.
-    look: NDArray[np.float64] = np.sqrt(8 / 3) * (0.5 - 0.5 * np.cos(2 * np.pi * turn))
-    window: NDArray[np.float64] = np.sin(np.pi * (turn + 0.5 / size))
+    look = (np.sqrt(8 / 3) * (0.5 - 0.5 * np.cos(2 * np.pi * turn))).astype(np.float32)
+    window = np.sin(np.pi * (turn + 0.5 / size)).astype(np.float32)
+    circle = np.exp(2j * np.pi * np.arange(_PHASES) / _PHASES).astype(np.complex64)
     count = frames // half + 2
     out = np.zeros((hiss.shape[0], (count + 1) * half))
     starts = _starts(hiss, size, count, rng)
-    pieces = np.lib.stride_tricks.sliding_window_view(hiss, size, axis=1)
+    # In single precision, which numpy keeps to only where the forward transform is scaled.
+    pieces = np.lib.stride_tricks.sliding_window_view(hiss.astype(np.float32), size, axis=1)
     for first in range(0, count, _BATCH):
         chosen = starts[first : first + _BATCH]
-        spectra = np.fft.rfft(pieces[:, chosen] * look)
-        phases = np.exp(2j * np.pi * rng.random((chosen.size, half + 1)))
-        phases[:, [0, -1]] = 1.0
-        grains = window * np.fft.irfft(spectra * phases, size)
+        spectra = np.fft.rfft(pieces[:, chosen] * look, norm="forward")
+        turns = rng.integers(0, _PHASES, (chosen.size, half + 1), dtype=np.uint16)
+        turns[:, [0, -1]] = 0
+        spectra *= circle[turns]
+        grains = window * np.fft.irfft(spectra, size, norm="forward")
         span = chosen.size * half
         at = first * half
         out[:, at : at + span] += grains[..., :half].reshape(hiss.shape[0], -1)

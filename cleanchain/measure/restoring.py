@@ -26,7 +26,7 @@ def restore(
     noisy: Samples,
     floor: NDArray[np.float64],
     floor_times: int,
-    draws: tuple[Samples, Samples],
+    draw: Samples,
     frames: Frames,
     rule: Rule,
 ) -> Samples:
@@ -40,8 +40,8 @@ def restore(
         Mean power of the hiss on short-time frames.
     floor_times : int
         Short-time frames that the floor was learned from.
-    draws : two ndarrays of shape (channels, frames + 2 frames.size)
-        Independent draws of the hiss.
+    draw : ndarray of shape (channels, frames + 2 frames.size)
+        Another draw of the hiss.
     frames : Frames
         Analysis and synthesis.
     rule : Rule
@@ -81,9 +81,8 @@ def restore(
     for times, samples in pieces:
         spectra = frames.spectra(padded[:, samples])
         spectra *= gains[:, times]
-        spectra += np.sqrt(DRAWN_SHARE * gains[:, times]) * frames.spectra(draws[0][:, samples])
-        hidden_gains = np.sqrt(HIDDEN_SHARE * hidden[:, times])
-        spectra += hidden_gains * frames.spectra(draws[1][:, samples])
+        put_back = DRAWN_SHARE * gains[:, times] + HIDDEN_SHARE * hidden[:, times]
+        spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples])
         out[:, samples] += frames.samples(spectra)
     return out[:, pad : pad + noisy.shape[1]]
 
