@@ -13,7 +13,6 @@ from cleanchain.audio.source import Samples, Source
 from cleanchain.measure.k_weighting import KWeighting
 from cleanchain.measure.loudness_gates import OFFSET_DB, gated_loudness, loudness_range
 from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
-from cleanchain.threads import helpers
 
 _QUANTA_PER_S = 100  # power is summed in steps of 10 ms
 _MOMENTARY, _SHORT_TERM, _HOP = 40, 300, 10  # in quanta: 400 ms, 3 s, 100 ms
@@ -94,10 +93,10 @@ class LoudnessMeter:
         self._true_peak = TruePeak(rate_hz)
         self._before = self._k_weighting.warm_up_frames
         self._piece = _PIECE * self._before
-        #: What came before two pieces, the two, and the margin of the true peak.
-        self._held = np.zeros((channels, self._before + 2 * self._piece + MARGIN_FRAMES))
+        #: What came before a piece, the piece, and the margin of the true peak.
+        self._held = np.zeros((channels, self._before + self._piece + MARGIN_FRAMES))
         self._filled = self._before
-        self._start = 0  # frame that the two pieces begin with
+        self._start = 0  # frame that the piece begins with
         self._sums: list[tuple[int, NDArray[np.float64]]] = []  # from a quantum on
         self._peak = (0.0, 0.0)  # and its frame
 
@@ -113,30 +112,27 @@ class LoudnessMeter:
                 self._work()
 
     def _work(self) -> None:
-        """Measure two pieces at once, one on each core."""
-        with helpers(1) as pool:
-            second = pool.submit(self._measure, self._piece)
-            measured = [self._measure(0), second.result()]
-        for quantum, sums, peak, frame in measured:
-            self._sums.append((quantum, sums))
-            if peak > self._peak[0]:
-                self._peak = peak, frame
+        """Measure a piece."""
+        quantum, sums, peak, frame = self._measure()
+        self._sums.append((quantum, sums))
+        if peak > self._peak[0]:
+            self._peak = peak, frame
         keep = self._before + MARGIN_FRAMES
         self._held[:, :keep] = self._held[:, -keep:].copy()
         self._filled = keep
-        self._start += 2 * self._piece
+        self._start += self._piece
 
-    def _measure(self, offset: int) -> tuple[int, NDArray[np.float64], float, float]:
-        """Return a piece's first quantum, its power summed by quanta, its true peak and where."""
-        start = self._start + offset
+    def _measure(self) -> tuple[int, NDArray[np.float64], float, float]:
+        """Return the piece's first quantum, its power summed by quanta, its true peak and where."""
+        start = self._start
         first, last = self._quanta(start), self._quanta(start + self._piece - 1)
         inner = self._frames(np.arange(first + 1, last + 1)) - start
         begins = np.append(0, inner) + self._before
         sums = np.zeros(begins.size)
         for weight, channel in zip(self._weights, self._held, strict=True):
-            window = channel[None, offset : offset + self._before + self._piece]
+            window = channel[None, : self._before + self._piece]
             sums += weight * np.add.reduceat(self._k_weighting.power(window)[0], begins)
-        begin = offset + self._before - MARGIN_FRAMES
+        begin = self._before - MARGIN_FRAMES
         stretch = self._held[:, begin : begin + self._piece + 2 * MARGIN_FRAMES]
         peak, place = self._true_peak.search(stretch, self._peak[0])
         return first, sums, peak, start + place
