@@ -15,7 +15,7 @@ from cleanchain.ledger import Ledger
 from cleanchain.silences import HOW_TO_RECORD, Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
-from cleanchain.threads import helpers
+from cleanchain.threads import alone, helpers
 from cleanchain.trial import before_gate, nothing_done, rehearse
 
 #: Version of the plain data that `Cleaning.as_data` gives.
@@ -115,9 +115,10 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
         )
     chain = Chain(within_cost(take, silence.source, stages))
     # The trial plans for itself, so that both can work at once.
+    two = not alone()
     with helpers(2) as pool:
         first = pool.submit(before_gate(chain).plan, take, silence.source)
-        ledger = pool.submit(rehearse, chain, take, silence.source, begun=first)
+        ledger = pool.submit(rehearse, chain, take, silence.source, begun=first, beside=two)
         plan = chain.plan(take, silence.source, begun=first.result())
         if plan.is_identity:
             return Cleaning(take, silence, plan, nothing_done(plan, silence.source))

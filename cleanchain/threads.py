@@ -19,6 +19,11 @@ def stay_in_one_thread() -> None:
     _alone = True
 
 
+def alone() -> bool:
+    """Return whether this process was told to stay in one thread."""
+    return _alone
+
+
 def helpers(count: int) -> Executor:
     """Return a pool of so many threads, or one that does the work where it is handed over.
 

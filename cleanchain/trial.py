@@ -9,11 +9,13 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 from __future__ import annotations
 
 from concurrent.futures import Future
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from cleanchain.account import Parts, account, untouched
+from cleanchain.apart import Apart
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
@@ -95,19 +97,44 @@ def rehearse(
     reference: Source | None = None,
     seed: int = _SEED,
     begun: Future[ChainPlan] | None = None,
+    beside: bool = False,
 ) -> Ledger:
     """Write the ledger of a take that need not have been planned yet; see `trial`.
 
     `begun` may bring, later, what the stages before the gate have planned for the whole take.
+    With `beside`, a long take is tried in a process of its own, for others are at work here.
     """
+    heard = None
+    if silence is not None:
+        heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
+    if whole.frames <= EXCERPTS * round(EXCERPT_S * whole.rate_hz):
+        all_of_it = [(0, whole.frames)]
+        take = excerpt(whole, all_of_it)
+        return _rehearsed(chain, take, all_of_it, heard, reference, seed, begun)
+    # Of a part of the take the stages decide otherwise than what has begun.
+    with Apart() if beside else nullcontext() as apart:
+        ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
+        take = excerpt(whole, ranges)
+        if reference is not None:
+            some = [(0, min(reference.frames, take.frames))]
+            reference = collect(Excerpt(reference, some, reference.name))
+        given = (chain, take, ranges, heard, reference, seed)
+        return apart.do(_rehearsed, *given) if apart else _rehearsed(*given)
+
+
+def _rehearsed(
+    chain: Chain,
+    take: Capture,
+    ranges: list[tuple[int, int]],
+    heard: Capture | None,
+    reference: Source | None,
+    seed: int,
+    begun: Future[ChainPlan] | None = None,
+) -> Ledger:
     # A plain gain is no merit and no cost, whatever it is: it need not be found.
     gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
-    ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
-    take = excerpt(whole, ranges)
-    if ranges != [(0, whole.frames)]:
-        begun = None  # of a part of the take the stages decide otherwise
     rng = np.random.default_rng(seed)
-    if silence is None:
+    if heard is None:
         comb = _hum_stage(chain).plan(take, None)
         signal = take if reference is None else _at_level(reference, take, take.samples)
         if reference is None and not comb.is_identity:
@@ -115,15 +142,14 @@ def rehearse(
         nothing = Capture(np.zeros_like(signal.samples), signal.rate_hz)
         parts = Parts(signal, nothing, nothing)
         return account(chain.plan(signal, None, gains), parts, "trial", _without_silence())
-    heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
-    apart = _parts_heard(chain, take, heard)
+    known = _parts_heard(chain, take, heard)
     with helpers(1) as pool:
-        costs = pool.submit(fixed_costs, chain, take, heard, apart, rng.spawn(1)[0], begun)
+        costs = pool.submit(fixed_costs, chain, take, heard, known, rng.spawn(1)[0], begun)
         ledgers = []
         for _ in range(draws):
-            parts, alike = stand_ins(take, heard, ranges, apart, reference, rng)
+            parts, alike = stand_ins(take, heard, ranges, known, reference, rng)
             ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
         return with_fixed_costs(averaged(ledgers), costs.result())
 

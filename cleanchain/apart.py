@@ -1,0 +1,111 @@
+"""A piece of work in a Python of its own: two threads of one Python keep each other waiting."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import pickle
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from types import TracebackType
+from typing import IO, Any, TypeVar, cast
+
+T = TypeVar("T")
+
+#: The other Python looks for modules where this one does, and nowhere else.
+_BEGIN = "import sys; sys.path[:] = sys.argv[1:]; from cleanchain.apart import serve; serve()"
+
+
+class Apart:
+    """Another Python that waits for one piece of work; to be used in a with-block.
+
+    Where none can be started, or it ends without an answer, the work is done in this one.
+    """
+
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-c", _BEGIN, *sys.path],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+            )
+        except OSError:
+            return
+
+    def __enter__(self) -> Apart:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.communicate()
+
+    def do(self, work: Callable[..., T], *given: Any) -> T:
+        """Do the work and return its result, or raise what it raised.
+
+        Parameters
+        ----------
+        work : callable
+            A function of a module.
+        *given
+            What it is given; all of it must be possible to pickle.
+        """
+        answer = self._answer(pickle.dumps((work, given)))
+        if answer is None:
+            return work(*given)
+        result, error = pickle.loads(answer)
+        if error is not None:
+            raise error
+        return result  # type: ignore[no-any-return]
+
+    def _answer(self, asked: bytes) -> bytes | None:
+        if self._process is None:
+            return None
+        questions = cast(IO[bytes], self._process.stdin)
+        answers = cast(IO[bytes], self._process.stdout)
+        try:
+            questions.write(len(asked).to_bytes(8, "little"))
+            questions.write(asked)
+            questions.flush()
+            size = int.from_bytes(answers.read(8), "little")
+            answer = answers.read(size)
+        except OSError:
+            return None
+        return answer if size and len(answer) == size else None
+
+
+def serve() -> None:
+    """Do the one piece of work that comes in, and answer; end as soon as nobody waits for it."""
+    asked, answers = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # nothing else may get among the answer
+    importlib.import_module("cleanchain.trial")  # while the question is being put together
+    from cleanchain.threads import stay_in_one_thread
+
+    stay_in_one_thread()
+    size = int.from_bytes(asked.read(8), "little")
+    question = asked.read(size)
+    if not size or len(question) != size:
+        return
+    threading.Thread(target=_watch, args=(asked,), daemon=True).start()
+    work, given = pickle.loads(question)
+    del question
+    try:
+        answer = pickle.dumps((work(*given), None))
+    except Exception as error:  # it is raised where the question came from
+        answer = pickle.dumps((None, error))
+    with answers:
+        answers.write(len(answer).to_bytes(8, "little"))
+        answers.write(answer)
+
+
+def _watch(asked: Any) -> None:
+    asked.read(1)
+    os._exit(1)
