@@ -55,15 +55,14 @@ _NO_SIGNAL = "there is no signal in it"
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    """A mixture and its parts at one point of a chain, with what is measured on them."""
+    """The parts of a mixture at one point of a chain, with what is measured on them."""
 
-    mixture: Samples
     signal: Samples
     hum: Samples
     hiss: Samples
     rate_hz: int
 
-    @cached_property
+    @property
     def noise(self) -> Samples:
         return self.hum + self.hiss
 
@@ -104,13 +103,8 @@ def account(
     reasons : mapping of str to str, optional
         Words for numbers that the parts cannot give.
     """
-    first = _State(
-        parts.mixture.samples,
-        parts.signal.samples,
-        parts.hum.samples,
-        parts.hiss.samples,
-        parts.signal.rate_hz,
-    )
+    waves = (parts.signal.samples, parts.hum.samples, parts.hiss.samples)
+    first = _State(*waves, parts.signal.rate_hz)
     given = reasons or {}
     now, rows = first, []
     # One worker measures the last step while the next one is on its way.
@@ -139,17 +133,21 @@ def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None =
         Words for numbers that are not known.
     """
     some = np.ones((1, 1))
-    one = _nothing(_State(some, some, some, some, 1), evidence, given or {})
+    one = _nothing(_State(some, some, some, 1), evidence, given or {})
     return Ledger((one,) * stages, one)
 
 
 def _send(step: Plan, state: _State) -> _State:
     if step.is_identity:
         return state
-    parts = (state.mixture, state.signal, state.hum, state.hiss)
-    driver, *passengers = (Capture(samples, state.rate_hz) for samples in parts)
-    mixture, signal, hum, hiss = (lane.samples for lane in step.apply(driver, *passengers))
-    return _State(mixture, signal, hum, hiss, state.rate_hz)
+    waves = (state.signal, state.hum, state.hiss)
+    lanes = [Capture(wave, state.rate_hz) for wave in waves]
+    if step.operator.follows_driver:
+        driver = Capture(state.signal + state.hum + state.hiss, state.rate_hz)
+        signal, hum, hiss = step.apply(driver, *lanes)[1:]
+    else:
+        signal, hum, hiss = step.apply(*lanes)
+    return _State(signal.samples, hum.samples, hiss.samples, state.rate_hz)
 
 
 def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:
@@ -187,8 +185,8 @@ def entry(
     given: Mapping[str, str],
 ) -> Entry:
     """Measure one step from what went in and what came out."""
-    signal, hum, hiss, noise = before.signal, before.hum, before.hiss, before.noise
-    kept, hum_left, hiss_left, left = after.signal, after.hum, after.hiss, after.noise
+    signal, hum, hiss = before.signal, before.hum, before.hiss
+    kept, hum_left, hiss_left = after.signal, after.hum, after.hiss
     fit = quality.best_gain(signal, kept)
     gain = declared_gain if fit is None else fit
     reasons = dict(given)
@@ -215,7 +213,9 @@ def entry(
         chirp = quality.musical_noise(before.hiss_tiles, after.hiss_tiles, before.signal_tiles)
     return Entry(
         noise_removed_db=known(
-            "noise_removed_db", quality.noise_removed_db(noise, left, gain), _NO_NOISE
+            "noise_removed_db",
+            quality.noise_removed_db(before.noise, after.noise, gain),
+            _NO_NOISE,
         ),
         hum_removed_db=known(
             "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), _NO_HUM

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
 from cleanchain.operators import sequence
@@ -65,6 +65,10 @@ class ChainPlan:
         while last and (self.plans[last - 1].is_identity or self.plans[last - 1].gain != 1.0):
             last -= 1
         return self.points[last]
+
+    def without_points(self) -> ChainPlan:
+        """Return what was decided, and let go of the take at each point, which takes room."""
+        return replace(self, points=(self.take,), floors=())
 
     def run(
         self, driver: Source, *passengers: Source, block_frames: int = BLOCK_FRAMES

@@ -25,6 +25,7 @@ from cleanchain.ledger import Ledger
 from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.fixed_cost import FixedCost, fixed_cells, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
+from cleanchain.measure.octaves import octave_powers
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
 from cleanchain.operators.base import Identity
@@ -150,7 +151,8 @@ def _rehearsed(
         ledgers = []
         for _ in range(draws):
             parts, alike = stand_ins(take, heard, ranges, known, reference, rng)
-            ledgers.append(account(chain.plan(parts.mixture, alike, gains), parts, "trial"))
+            plan = chain.plan(parts.mixture, alike, gains).without_points()
+            ledgers.append(account(plan, parts, "trial"))
         return with_fixed_costs(averaged(ledgers), costs.result())
 
 
@@ -245,6 +247,8 @@ def fixed_costs(
     both = Capture(draw + hum, take.rate_hz)
     combed, left = (take, both) if heard.comb.is_identity else heard.comb.apply(take, both)
     lanes.update(combed=combed.samples, left=left.samples)
+    around = octave_powers(both.samples, take.rate_hz)
+    del draw, hum, both, combed, left
     more_chance = 2.0 + take.frames / silence.frames
     costs = {}
     for place, (index, step) in enumerate(steps):
@@ -261,7 +265,7 @@ def fixed_costs(
         taken = float(np.sum((lanes["hum"] - after["hum"]) ** 2))
         cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
         if cost is not None and not isinstance(step.stage, Hum):
-            where = fixed_cells(noisy, hiss, both.samples, take.rate_hz)
+            where = fixed_cells(noisy, hiss, around, take.rate_hz)
             cost = replace(cost, cells=where)
         if cost is not None:
             costs[index] = cost

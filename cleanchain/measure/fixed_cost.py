@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
 from cleanchain.measure.cells import Cell, cells, parts_of_notes
@@ -98,7 +99,7 @@ def fixed_cost(
 def fixed_cells(
     noisy: tuple[Samples, Samples],
     hiss: tuple[Samples, Samples],
-    noise: Samples,
+    around: NDArray[np.float64],
     rate_hz: int,
 ) -> tuple[Cell, ...]:
     """Find where a fixed linear step takes how much of a signal, by the powers in each octave.
@@ -107,8 +108,8 @@ def fixed_cells(
     ----------
     noisy, hiss : tuple of two ndarrays of shape (channels, frames)
         As for `fixed_cost`.
-    noise : ndarray of shape (channels, frames)
-        All noise that the signal must stand out of to be heard.
+    around : ndarray of shape (octaves, times)
+        Powers of all noise that the signal must stand out of to be heard; see `octave_powers`.
     rate_hz : int
         Sampling rate in Hz.
     """
@@ -116,7 +117,6 @@ def fixed_cells(
         octave_powers(one, rate_hz) - octave_powers(other, rate_hz)
         for one, other in zip(noisy, hiss, strict=True)
     )
-    around = octave_powers(noise, rate_hz)
     parts = parts_of_notes(noisy[0], rate_hz)
     found = cells(before, around, after, np.zeros_like(around), parts, 1.0, 1.0)
     return tuple(cell for cell in found if (cell.signal_lost_db or 0.0) < _MOST_LOST_DB)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -31,7 +31,16 @@ class Flow(ABC):
 
 
 class Operator(ABC):
-    """A linear map from lanes of a given length to lanes of the same length."""
+    """A linear map from lanes of a given length to lanes of the same length.
+
+    Attributes
+    ----------
+    follows_driver : bool
+        Whether the driver decides gains on the way. A map that does not is the same whatever
+        drives it, so that any lane can be the first.
+    """
+
+    follows_driver: ClassVar[bool] = False
 
     @abstractmethod
     def start(self, lanes: int, channels: int, frames: int) -> Flow:

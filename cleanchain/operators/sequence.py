@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -35,6 +36,8 @@ class _SequenceFlow(Flow):
 @dataclass(frozen=True)
 class Sequence(Operator):
     """Apply operators in order; each sees the driver as the earlier ones left it."""
+
+    follows_driver: ClassVar[bool] = True
 
     operators: SequenceOf[Operator]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +136,8 @@ class ShortTimeGain(Operator):
     rule : Rule
         What decides the gains; it must depend on no more than ``rule.reach`` hops around.
     """
+
+    follows_driver: ClassVar[bool] = True
 
     frames: Frames
     rule: Rule

@@ -7,6 +7,7 @@ import pytest
 
 from cleanchain.measure.cells import Cell, costliest
 from cleanchain.measure.fixed_cost import fixed_cells
+from cleanchain.measure.octaves import octave_powers
 
 RATE_HZ = 48_000
 
@@ -26,6 +27,10 @@ def high_passed(wave: np.ndarray) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(wave) * gain, wave.shape[1])
 
 
+def powers(wave: np.ndarray) -> np.ndarray:
+    return octave_powers(wave, RATE_HZ)
+
+
 def low(cells: tuple[Cell, ...]) -> dict[str, float]:
     return {c.part: c.signal_lost_db for c in cells if c.octave_hz == 31.5 and c.signal_lost_db}
 
@@ -36,10 +41,12 @@ def test_a_thump_under_a_high_pass_is_told_through_the_hiss(hiss: float) -> None
     signal = notes_with_a_thump(20)
     own, other = hiss * rng.standard_normal((2, 1, signal.size))
     zero = np.zeros_like(signal)
-    true = low(fixed_cells((signal, high_passed(signal)), (zero, zero), zero, RATE_HZ))
+    true = low(fixed_cells((signal, high_passed(signal)), (zero, zero), powers(zero), RATE_HZ))
     noisy = signal + own
     found = low(
-        fixed_cells((noisy, high_passed(noisy)), (other, high_passed(other)), other, RATE_HZ)
+        fixed_cells(
+            (noisy, high_passed(noisy)), (other, high_passed(other)), powers(other), RATE_HZ
+        )
     )
     # (35 / 60)^2 is 9.4 dB.
     assert true["body"] == pytest.approx(9.4, abs=1.0)
@@ -51,5 +58,7 @@ def test_what_drowns_in_the_hiss_is_not_told() -> None:
     signal = 1e-3 * notes_with_a_thump(20)
     own, other = 1e-3 * rng.standard_normal((2, 1, signal.size))
     noisy = signal + own
-    found = fixed_cells((noisy, high_passed(noisy)), (other, high_passed(other)), other, RATE_HZ)
+    found = fixed_cells(
+        (noisy, high_passed(noisy)), (other, high_passed(other)), powers(other), RATE_HZ
+    )
     assert costliest(list(found)) is None
