@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, ClassVar
 
 import numpy as np
@@ -17,7 +18,7 @@ from cleanchain.operators.base import Flow, GridFlow, Operator
 #: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
 #: Hops that one step of the grid answers for.
-HOPS_A_STEP = 192
+HOPS_A_STEP = 384
 
 
 @dataclass(frozen=True)
@@ -48,8 +49,7 @@ class Frames:
 
         Its skirts fall by 18 dB an octave, so that a loud partial does not open the gate far off.
         """
-        window: NDArray[np.float64] = np.sin(np.pi * np.arange(self.size) / self.size) ** 2
-        return window
+        return _hann(self.size)
 
     def spectra(self, samples: Samples) -> NDArray[np.complex128]:
         """Return the spectra of all whole frames, shape (..., times, bins)."""
@@ -89,6 +89,13 @@ class Frames:
                 start = quarter * self.hop
                 into[some_times.start + quarter :][:count] += wave[:, start : start + self.hop]
         return out.reshape(*before, -1)
+
+
+@cache
+def _hann(size: int) -> NDArray[np.float64]:
+    window: NDArray[np.float64] = np.sin(np.pi * np.arange(size) / size) ** 2
+    window.flags.writeable = False
+    return window
 
 
 def _pieces(shape: tuple[int, ...]) -> Iterator[tuple[Any, ...]]:
