@@ -10,8 +10,7 @@ from cleanchain.measure.bands import band_words
 from cleanchain.measure.spectrogram import Spectrogram
 from cleanchain.measure.traces import Trace
 from cleanchain.report.axes import UNKNOWN, Axis, plain
-from cleanchain.report.elements import Chart, Curve, Maps, Style, Table
-from cleanchain.report.pictures import picture_of
+from cleanchain.report.elements import Chart, Curve, Maps, Picture, Style, Table
 
 #: What a picture shows below the loudest place, dB.
 _DEPTH_DB = 80.0
@@ -110,10 +109,15 @@ def spectrograms(
     """
     first = next(iter(fields.values()))
     high = max(float(field.level_db.max()) for field in fields.values())
-    pictures = [picture_of(name, field, high - _DEPTH_DB, high) for name, field in fields.items()]
+    pictures = [_picture(name, field, high - _DEPTH_DB, high) for name, field in fields.items()]
     if lowered is not None:
         turned = Spectrogram(-lowered.level_db, first.low_hz, first.high_hz, first.seconds)
-        pictures.append(picture_of(lowered_name, turned, 0.0, _CALM * lowered_db))
+        pictures.append(_picture(lowered_name, turned, 0.0, _CALM * lowered_db))
     x = Axis("time", 0.0, first.seconds, "time", "s", 2)
     y = Axis("Hz", first.low_hz, first.high_hz, "frequency", "Hz", 0)
     return Maps(ident, title, words, x, y, pictures)
+
+
+def _picture(name: str, field: Spectrogram, low_db: float, high_db: float) -> Picture:
+    part = (field.level_db - low_db) / (high_db - low_db)
+    return Picture(name, np.rint(255 * part.clip(0, 1)).astype(np.uint8), low_db, high_db)

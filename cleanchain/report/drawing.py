@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import textwrap
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -228,15 +226,12 @@ def _curve(axes: Any, curve: Curve, chart: Chart) -> None:
 
 
 def _maps(figure: Any, paper: Paper, maps: Maps) -> None:
-    from matplotlib.image import imread
-
     rows = figure.subplots(len(maps.pictures), 1, sharex=True, squeeze=False)[:, 0]
     for axes, picture in zip(rows, maps.pictures, strict=True):
-        grey = imread(io.BytesIO(base64.b64decode(picture.href.partition(",")[2])), format="png")
-        level_db = picture.low_db + (picture.high_db - picture.low_db) * grey
+        level_db = picture.low_db + (picture.high_db - picture.low_db) * picture.grey / 255
         drawn = axes.imshow(
             level_db, cmap="Greys", vmin=picture.low_db, vmax=picture.high_db, aspect="auto",
-            extent=(0, 1, 0, 1), interpolation="antialiased",
+            extent=(0, 1, 0, 1), interpolation="antialiased", origin="lower",
         )  # fmt: skip
         _ticks(axes.yaxis, [tick for tick in maps.y.ticks() if not tick.minor])
         axes.set_ylabel(maps.y.label)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal
@@ -10,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.report.axes import Axis, plain
+from cleanchain.report.pictures import png
 
 Reals = NDArray[np.float64]
+Greys = NDArray[np.uint8]
 #: How a curve or bar is drawn; the page's style sheet knows these.
 Style = Literal["before", "after", "removed", "floor", "a", "b", "c"]
 #: Units of a drawing's inside, across and down; the page stretches it.
@@ -177,9 +180,12 @@ class Chart:
         return {
             "x": _axis_data(self.x),
             "y": _axis_data(self.y),
+            "notes": self.notes,
+            "marks": [x for x in self.marks_x if self.x.low < x < self.x.high],
             "curves": [
                 {
                     "name": curve.name,
+                    "marks": curve.marks,
                     "x": _rounded(curve.x, 3),
                     "y": _rounded(curve.y, self.y.digits + 1),
                     "low": None if curve.low is None else _rounded(curve.low, self.y.digits + 1),
@@ -198,16 +204,27 @@ class Picture:
     ----------
     name : str
         Such as "before".
-    href : str
-        The picture as a data address, grey: black is `low_db`, white `high_db`.
+    grey : ndarray of uint8 of shape (bands, columns)
+        Lowest band first; 0 is `low_db` or less, 255 `high_db` or more.
     low_db, high_db : float
-        Ends of the scale.
+        Ends of the scale, `low_db` below `high_db`.
     """
 
     name: str
-    href: str
+    grey: Greys
     low_db: float
     high_db: float
+
+    @property
+    def href(self) -> str:
+        """The picture as a data address, black where `grey` is 0."""
+        return f"data:image/png;base64,{base64.b64encode(png(self.grey[::-1])).decode('ascii')}"
+
+    def levels(self) -> dict[str, str]:
+        """Return `grey` as the chart library's scripts take an array."""
+        bands, columns = self.grey.shape
+        data = base64.b64encode(self.grey.tobytes()).decode("ascii")
+        return {"dtype": "u1", "shape": f"{bands}, {columns}", "bdata": data}
 
     def ends(self) -> tuple[str, str]:
         """Return the ends of the scale in words."""
@@ -232,7 +249,13 @@ class Maps:
             "x": _axis_data(self.x),
             "y": _axis_data(self.y),
             "pictures": [
-                {"name": one.name, "low": one.low_db, "high": one.high_db} for one in self.pictures
+                {
+                    "name": one.name,
+                    "low": one.low_db,
+                    "high": one.high_db,
+                    "levels": one.levels(),
+                }
+                for one in self.pictures
             ],
         }
 

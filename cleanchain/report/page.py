@@ -13,6 +13,7 @@ import cleanchain
 from cleanchain.audio.atomic import disk_error, renamed_when_whole
 from cleanchain.report.axes import glued
 from cleanchain.report.elements import Page
+from cleanchain.report.library import library
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -56,7 +57,7 @@ def render(page: Page) -> str:
 
     Every text is escaped. The page's policy lets only its own style sheet and scripts work, known
     by their hashes (Content Security Policy Level 3), and pictures that it holds itself; it can
-    reach no network and send nothing.
+    reach no network and send nothing. The chart library is such a script: `charts.js` unpacks it.
 
     Parameters
     ----------
@@ -65,10 +66,11 @@ def render(page: Page) -> str:
     """
     style = _resource("page.css")
     scripts = [_resource(name) for name in _SCRIPTS]
+    drawn_by = library()
     policy = "; ".join(
         (
             "default-src 'none'",
-            f"script-src {' '.join(_hash(script) for script in scripts)}",
+            f"script-src {' '.join(map(_hash, (*scripts, drawn_by.script)))}",
             f"style-src {_hash(style)}",
             "img-src data:",
             "base-uri 'none'",
@@ -81,6 +83,7 @@ def render(page: Page) -> str:
         policy=policy,
         style=style,
         scripts=scripts,
+        library=drawn_by,
         version=cleanchain.__version__,
     )
 

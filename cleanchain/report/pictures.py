@@ -1,33 +1,11 @@
-"""Grey pictures of levels, as data addresses that a page can hold."""
+"""Grey pictures as PNG files."""
 
 from __future__ import annotations
 
-import base64
 import struct
 import zlib
 
 import numpy as np
-
-from cleanchain.measure.spectrogram import Spectrogram
-from cleanchain.report.elements import Picture
-
-
-def picture_of(name: str, field: Spectrogram, low_db: float, high_db: float) -> Picture:
-    """Draw levels in grey: black is `low_db` or less, white `high_db` or more.
-
-    Parameters
-    ----------
-    name : str
-        What it shows.
-    field : Spectrogram
-        Levels; the lowest band is drawn at the bottom.
-    low_db, high_db : float
-        Ends of the scale, `low_db` below `high_db`.
-    """
-    grey = (field.level_db[::-1] - low_db) / (high_db - low_db)
-    data = png(np.rint(255 * grey.clip(0, 1)).astype(np.uint8))
-    href = f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"
-    return Picture(name, href, low_db, high_db)
 
 
 def png(grey: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> bytes:

@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 import cleanchain
 from cleanchain.report.elements import Table
 
-_LIBRARIES = ("numpy", "scipy", "soundfile", "librosa", "noisereduce", "jinja2")
+_LIBRARIES = ("numpy", "scipy", "soundfile", "librosa", "noisereduce", "jinja2", "plotly")
 
 
 def files_and_versions(hashes: Mapping[str, str]) -> Table:

@@ -1,216 +1,266 @@
 "use strict";
-// Charts: reading, zoom along the axis, curves shown and hidden; pictures: reading.
-(() => {
-  const SVG = "http://www.w3.org/2000/svg";
+// Charts and pictures of levels, drawn by plotly.js over the still ones. What is added to it here:
+// the page's look and ticks, and boxes, sliders, buttons and readings in words for every hand.
+const charts = (async () => {
+  const root = document.documentElement;
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const finger = matchMedia("(pointer: coarse)");
+  const CONFIG = { displayModeBar: false, doubleClick: false, responsive: true, showTips: false };
+  const LEAST = 0.02; // The narrowest view, as a part of the whole.
+  const APART = 0.03; // How far from the place that is read a point may lie, as a part of the whole.
 
-  function nearest(xs, x) {
-    let low = 0;
-    let high = xs.length - 1;
-    while (high - low > 1) {
-      const middle = (low + high) >> 1;
-      if (xs[middle] <= x) low = middle; else high = middle;
-    }
-    return Math.abs(xs[low] - x) <= Math.abs(xs[high] - x) ? low : high;
+  // The policy lets this one text run as a script, and no other.
+  async function unpack() {
+    const stream = new Blob([bytesOf(document.getElementById("library").textContent)]).stream();
+    const script = document.createElement("script");
+    script.textContent = await new Response(stream.pipeThrough(new DecompressionStream("deflate"))).text();
+    document.head.append(script);
   }
 
-  function ticksOf(axis, from, to) {
-    const low = scale.value(axis, from);
-    const high = scale.value(axis, to);
-    const ticks = [];
+  const bytesOf = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  const onLog = (axis, value) => (axis.kind === "frequency" ? Math.log10(value) : value);
+  const offLog = (axis, place) => (axis.kind === "frequency" ? 10 ** place : place);
+
+  // Values at 1, 2 and 5 times the powers of ten; in less than three octaves evenly spaced ones.
+  function ticks(axis, low, high, most) {
     if (axis.kind === "frequency" && high / low > 8) {
-      for (let decade = 1; decade <= 10000; decade *= 10) {
-        for (const digit of [1, 2, 5]) {
-          const hz = digit * decade;
-          if (hz >= low && hz <= high) ticks.push({ value: hz, minor: digit !== 1 });
-        }
-      }
-    } else {
-      const rough = (high - low) / 7;
-      const power = 10 ** Math.floor(Math.log10(rough));
-      const step = [1, 2, 5, 10].map((factor) => factor * power).find((one) => one >= rough * 0.999);
-      for (let k = Math.ceil(low / step - 1e-9); k * step <= high * (1 + 1e-12); k += 1) {
-        ticks.push({ value: k * step, minor: k % 2 !== 0 });
-      }
+      const digits = 3 * Math.log10(high / low) > most ? [1] : [1, 2, 5];
+      const all = [1, 10, 100, 1000, 10000].flatMap((decade) => digits.map((one) => one * decade));
+      return all.filter((hz) => hz >= low && hz <= high);
     }
-    return ticks;
+    const power = 10 ** Math.floor(Math.log10((high - low) / most));
+    const step = [1, 2, 5, 10].map((one) => one * power).find((one) => one >= 0.999 * (high - low) / most);
+    const first = Math.ceil(low / step - 1e-9);
+    const count = Math.floor(high / step + 1e-9) - first + 1;
+    return Array.from({ length: count }, (_, k) => Number(((first + k) * step).toPrecision(12)));
   }
 
   function tickText(axis, value) {
     if (axis.kind === "time") return words.time(value).replace(/0$/, "");
-    if (axis.kind === "frequency" && value >= 1000) return `${Number((value / 1000).toPrecision(4))} k`;
-    return words.minus(String(Number(value.toPrecision(6))));
+    if (axis.kind === "frequency" && value >= 1000) return `${value / 1000} k`;
+    return words.minus(String(value));
   }
 
-  function label(parent, percent, text, minor) {
-    const one = document.createElementNS(SVG, "text");
-    one.setAttribute("x", `${percent}%`);
-    one.setAttribute("y", "1.1em");
-    const end = percent < 4 ? "first" : percent > 96 ? "last" : "";
-    one.setAttribute("class", `${minor ? "minor" : ""} ${end}`.trim());
-    one.textContent = text;
-    parent.append(one);
+  function axisOf(axis, view, most, more) {
+    const [low, high] = view.map((part) => scale.value(axis, part));
+    const tickvals = ticks(axis, low, high, most);
+    return {
+      type: axis.kind === "frequency" ? "log" : "linear",
+      range: [onLog(axis, low), onLog(axis, high)],
+      tickvals, ticktext: tickvals.map((value) => tickText(axis, value)), tickangle: 0,
+      ticks: "", zeroline: false,
+      ...more,
+    };
+  }
+
+  const colour = (name) => getComputedStyle(root).getPropertyValue(`--${name}`).trim();
+  const rem = () => parseFloat(getComputedStyle(root).fontSize);
+  const fitting = ({ kind }, drawing) => drawing.clientWidth / (rem() * (kind === "frequency" ? 3 : 7));
+  const spike = () => ({
+    showspikes: true, spikemode: "across", spikesnap: "hovered data", spikethickness: 1,
+    spikedash: "solid", spikecolor: colour("ink"),
+  });
+
+  function layoutOf(top, bottom, more) {
+    return {
+      autosize: true,
+      dragmode: finger.matches ? false : "zoom", // A finger scrolls the page.
+      font: { family: getComputedStyle(document.body).fontFamily, size: 0.8 * rem(), color: colour("soft") },
+      hoverdistance: -1, showlegend: false,
+      margin: { l: 2.9 * rem(), r: 0, t: top * rem(), b: bottom * rem(), pad: 0 },
+      paper_bgcolor: colour("paper"), plot_bgcolor: "transparent",
+      ...more,
+    };
+  }
+
+  function around(centre, width) {
+    const half = Math.min(Math.max(width, LEAST), 1) / 2;
+    const middle = Math.min(Math.max(centre, half), 1 - half);
+    return [middle - half, middle + half];
+  }
+
+  // What charts and pictures share: a view in parts of the whole, how it is changed, when it is drawn.
+  function live(figure, axes, sliders, draw, point) {
+    const view = { x: [0, 1], y: [0, 1] };
+    const drawings = [...figure.querySelectorAll(".drawing")];
+
+    function show(next) {
+      Object.assign(view, next);
+      draw(view);
+    }
+
+    const widthOf = ([from, to]) => to - from;
+    const place = (name) => Number(sliders[name].value) / 1000;
+
+    function zoom(factor) {
+      const next = Object.keys(sliders).map((name) => [name, around(place(name), factor * widthOf(view[name]))]);
+      show(Object.fromEntries(next));
+      point();
+    }
+
+    function moved(name) {
+      const [from, to] = view[name];
+      if (place(name) < from || place(name) > to) show({ [name]: around(place(name), to - from) });
+      point();
+    }
+
+    figure.classList.add("drawn");
+    draw(view);
+    for (const drawing of drawings) {
+      drawing.on("plotly_relayout", () => {
+        const part = (name, range) => {
+          const [low, high] = range.map((one) => scale.part(axes[name], offLog(axes[name], one)));
+          return around((low + high) / 2, high - low);
+        };
+        show({ x: part("x", drawing.layout.xaxis.range), y: part("y", drawing.layout.yaxis.range) });
+      });
+      drawing.on("plotly_doubleclick", () => show({ x: [0, 1], y: [0, 1] }));
+    }
+    for (const [name, slider] of Object.entries(sliders)) slider.addEventListener("input", () => moved(name));
+    figure.querySelector(".closer").addEventListener("click", () => zoom(0.5));
+    figure.querySelector(".farther").addEventListener("click", () => zoom(2));
+    figure.querySelector(".whole").addEventListener("click", () => show({ x: [0, 1], y: [0, 1] }));
+    for (const media of [dark, finger]) media.addEventListener("change", () => show({}));
+    return show;
+  }
+
+  // How a curve looks is told by its sample in the legend, which the style sheet draws.
+  function tracesOf(curve, k, box) {
+    const style = getComputedStyle(box.parentNode.querySelector(".sample > *"));
+    const width = parseFloat(style.strokeWidth);
+    const one = { meta: k, x: curve.x, y: curve.y, visible: box.checked, hoverinfo: "none" };
+    if (curve.marks) {
+      const symbol = style.strokeLinecap === "square" ? "square" : "circle";
+      const strokes = curve.low && {
+        type: "data", symmetric: false, width: 0, thickness: 1.6, color: style.stroke,
+        array: curve.high.map((high, n) => high - curve.y[n]),
+        arrayminus: curve.low.map((low, n) => curve.y[n] - low),
+      };
+      return [{ ...one, mode: "markers", marker: { color: style.stroke, size: width, symbol, opacity: 1 }, error_y: strokes || {} }];
+    }
+    const dash = style.strokeDasharray === "none" ? "solid" : style.strokeDasharray;
+    const line = { ...one, mode: "lines", line: { color: style.stroke, width, dash } };
+    if (!curve.low) return [line];
+    const band = {
+      visible: box.checked, hoverinfo: "skip", mode: "lines", line: { width: 0 }, fill: "toself",
+      fillcolor: style.stroke.replace("rgb(", "rgba(").replace(")", ", 0.16)"),
+      x: [...curve.x, ...curve.x.slice().reverse()], y: [...curve.high, ...curve.low.slice().reverse()],
+    };
+    return [band, line];
   }
 
   function chart(figure) {
     const data = JSON.parse(figure.querySelector("script.data").textContent);
-    const field = figure.querySelector(".field");
-    const view = figure.querySelector(".view");
-    const cursor = figure.querySelector(".cursor");
+    const drawing = figure.querySelector(".drawing");
     const at = figure.querySelector(".at");
     const reading = figure.querySelector(".reading");
-    const foot = figure.querySelector(".foot");
-    const top = figure.querySelector(".top");
-    const notes = top.children.length > 0;
-    const shown = data.curves.map(() => true);
-    let from = 0;
-    let to = 1;
-    let place = 0.5;
+    const boxes = [...figure.querySelectorAll("input[data-curve]")];
+
+    function draw(view) {
+      const marks = {
+        x: data.marks, y: data.marks.map(() => 0), yaxis: "y2", mode: "markers", hoverinfo: "skip",
+        marker: { color: colour("ink"), symbol: "triangle-up", size: 9, opacity: 1 }, cliponaxis: false,
+      };
+      const notes = Array.from({ length: data.notes ? 10 : 0 }, (_, octave) => ({
+        text: `A${octave}`, x: Math.log10(440 * 2 ** (octave - 4)), y: 1, yref: "paper", yanchor: "bottom",
+        showarrow: false,
+      }));
+      Plotly.react(drawing, [...data.curves.flatMap((curve, k) => tracesOf(curve, k, boxes[k])), marks], layoutOf(1.3, 1.5, {
+        hovermode: "x",
+        xaxis: axisOf(data.x, view.x, fitting(data.x, drawing), { showgrid: false, showline: true, linecolor: colour("ink"), ...spike() }),
+        yaxis: axisOf(data.y, view.y, 6, { ticklabelstandoff: 4, gridcolor: colour("rule"), zeroline: true, zerolinecolor: colour("soft") }),
+        yaxis2: { overlaying: "y", range: [0, 1], fixedrange: true, visible: false },
+        annotations: notes,
+      }), CONFIG);
+    }
+
+    const far = (x, from) => Math.abs(scale.part(data.x, x) - scale.part(data.x, from));
+    const nearest = ({ x }, wanted) => x.reduce((best, one, n) => (far(one, wanted) < far(x[best], wanted) ? n : best), 0);
 
     function told(curve, x) {
-      const k = nearest(curve.x, x);
-      const far = Math.abs(scale.part(data.x, curve.x[k]) - scale.part(data.x, x));
-      if (far > 0.03) return null;
-      let text = `${curve.name} ${words.number(curve.y[k], data.y.digits)} ${data.y.unit}`;
-      if (curve.low) {
-        text += ` (${words.number(curve.low[k], data.y.digits)} to ${words.number(curve.high[k], data.y.digits)})`;
-      }
-      return text;
+      const n = nearest(curve, x);
+      if (far(curve.x[n], x) > APART) return [];
+      const number = (values) => words.number(values[n], data.y.digits);
+      const interval = curve.low ? ` (${number(curve.low)} to ${number(curve.high)})` : "";
+      return [`${curve.name} ${number(curve.y)} ${data.y.unit}${interval}`];
     }
 
-    function read() {
-      const first = data.curves.find((_, k) => shown[k]) || data.curves[0];
-      const wanted = scale.value(data.x, place);
-      const x = first.x[nearest(first.x, wanted)];
-      const part = (scale.part(data.x, x) - from) / (to - from);
-      cursor.setAttribute("x1", `${100 * part}%`);
-      cursor.setAttribute("x2", `${100 * part}%`);
-      const all = data.curves.filter((_, k) => shown[k]).map((curve) => told(curve, x));
-      reading.textContent = `${words.along(data.x, x)}: ${all.filter(Boolean).join("; ")}`;
+    function read(wanted) {
+      const shown = data.curves.filter((_, k) => boxes[k].checked);
+      const all = shown.map((curve) => curve.x[nearest(curve, wanted)]);
+      const x = all.reduce((best, one) => (far(one, wanted) < far(best, wanted) ? one : best), all[0] ?? wanted);
+      reading.textContent = `${words.along(data.x, x)}: ${shown.flatMap((curve) => told(curve, x)).join("; ")}`;
+      return x;
     }
 
-    function redraw() {
-      view.setAttribute("viewBox", `${1000 * from} 0 ${1000 * (to - from)} 1000`);
-      foot.replaceChildren();
-      for (const tick of ticksOf(data.x, from, to)) {
-        const part = (scale.part(data.x, tick.value) - from) / (to - from);
-        label(foot, 100 * part, tickText(data.x, tick.value), tick.minor);
-      }
-      if (notes) {
-        top.replaceChildren();
-        for (let octave = 0; octave < 10; octave += 1) {
-          const part = (scale.part(data.x, 440 * 2 ** (octave - 4)) - from) / (to - from);
-          if (part > 0 && part < 1) label(top, 100 * part, `A${octave}`, octave % 2 !== 0 && to - from > 0.5);
-        }
-      }
-      for (const mark of figure.querySelectorAll("[data-place]")) {
-        mark.setAttribute("x", `${100 * (Number(mark.dataset.place) - from) / (to - from)}%`);
-      }
-      read();
-    }
+    const point = () => Plotly.Fx.hover(drawing, { xval: read(scale.value(data.x, Number(at.value) / 1000)) });
 
-    function zoom(centre, width) {
-      const half = Math.min(Math.max(width, 0.02), 1) / 2;
-      const middle = Math.min(Math.max(centre, half), 1 - half);
-      from = middle - half;
-      to = middle + half;
-      place = Math.min(Math.max(place, from), to);
-      redraw();
-    }
-
-    const partOf = (event) => {
-      const box = field.getBoundingClientRect();
-      return from + (to - from) * Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
-    };
-    let dragged = null;
-    field.addEventListener("pointerdown", (event) => { dragged = partOf(event); });
-    field.addEventListener("pointermove", (event) => {
-      place = partOf(event);
-      at.value = String(1000 * place);
-      read();
+    const show = live(figure, data, { x: at }, draw, point);
+    drawing.on("plotly_hover", ({ points }) => {
+      at.value = String(1000 * scale.part(data.x, read(points[0].x)));
     });
-    field.addEventListener("pointerup", (event) => {
-      const end = partOf(event);
-      if (dragged !== null && Math.abs(end - dragged) > 0.03 * (to - from)) {
-        zoom((end + dragged) / 2, Math.abs(end - dragged));
-      }
-      dragged = null;
-    });
-    field.addEventListener("pointerleave", () => { dragged = null; });
-    field.addEventListener("dblclick", () => zoom(0.5, 1));
-    at.addEventListener("input", () => {
-      place = Number(at.value) / 1000;
-      if (place < from || place > to) zoom(place, to - from); else read();
-    });
-    figure.querySelector(".closer").addEventListener("click", () => zoom(place, (to - from) / 2));
-    figure.querySelector(".farther").addEventListener("click", () => zoom(place, 2 * (to - from)));
-    figure.querySelector(".whole").addEventListener("click", () => zoom(0.5, 1));
-    for (const box of figure.querySelectorAll("input[data-curve]")) {
+    for (const box of boxes) {
       box.addEventListener("change", () => {
-        const k = Number(box.dataset.curve);
-        shown[k] = box.checked;
-        view.querySelector(`[data-curve="${k}"]`).classList.toggle("away", !box.checked);
-        read();
+        show({});
+        point();
       });
     }
-    redraw();
+    point();
   }
 
-  function pixels(image) {
-    return new Promise((resolve) => {
-      const picture = new Image();
-      picture.onload = () => {
-        const canvas = document.createElement("canvas");
-        canvas.width = picture.naturalWidth;
-        canvas.height = picture.naturalHeight;
-        const context = canvas.getContext("2d", { willReadFrequently: true });
-        context.drawImage(picture, 0, 0);
-        resolve(context.getImageData(0, 0, canvas.width, canvas.height));
-      };
-      picture.src = image.getAttribute("href");
-    });
-  }
-
-  async function maps(figure) {
+  function maps(figure) {
     const data = JSON.parse(figure.querySelector("script.data").textContent);
-    const fields = [...figure.querySelectorAll(".field")];
-    const time = figure.querySelector(".at");
-    const height = figure.querySelector(".height");
+    const drawings = [...figure.querySelectorAll(".drawing")];
     const reading = figure.querySelector(".reading");
-    const grey = await Promise.all(fields.map((one) => pixels(one.querySelector("image"))));
+    const sliders = { x: figure.querySelector(".at"), y: figure.querySelector(".height") };
+    const [rows, columns] = data.pictures[0].levels.shape.split(",").map(Number);
+    const greys = data.pictures.map(({ levels }) => bytesOf(levels.bdata));
+    const edges = (axis, count) => Array.from({ length: count + 1 }, (_, k) => scale.value(axis, k / count));
 
-    function read() {
-      const x = Number(time.value) / 1000;
-      const y = Number(height.value) / 1000;
-      const told = data.pictures.map((picture, k) => {
-        const { width, height: rows, data: bytes } = grey[k];
-        const column = Math.min(Math.floor(x * width), width - 1);
-        const row = Math.min(Math.floor((1 - y) * rows), rows - 1);
-        const level = bytes[4 * (row * width + column)] / 255;
-        const text = words.number(picture.low + (picture.high - picture.low) * level, 1);
-        return `${picture.name} ${text} dB`;
-      });
-      const where = `${words.time(scale.value(data.x, x))}, ${words.along(data.y, scale.value(data.y, y))}`;
-      reading.textContent = `${where}: ${told.join("; ")}`;
-      for (const field of fields) {
-        const [upright, across] = field.querySelectorAll(".cursor");
-        for (const end of ["x1", "x2"]) upright.setAttribute(end, `${100 * x}%`);
-        for (const end of ["y1", "y2"]) across.setAttribute(end, `${100 * (1 - y)}%`);
-      }
-    }
-
-    for (const field of fields) {
-      field.addEventListener("pointermove", (event) => {
-        const box = field.getBoundingClientRect();
-        time.value = String(1000 * (event.clientX - box.left) / box.width);
-        height.value = String(1000 * (1 - (event.clientY - box.top) / box.height));
-        read();
+    function draw(view) {
+      drawings.forEach((drawing, k) => {
+        const last = k === drawings.length - 1;
+        const lines = { showgrid: false, ...spike() };
+        Plotly.react(drawing, [{
+          type: "heatmap", x: edges(data.x, columns), y: edges(data.y, rows), z: data.pictures[k].levels,
+          zmin: 0, zmax: 255, colorscale: [[0, colour("flat")], [1, colour("strong")]], showscale: false, hoverinfo: "none",
+        }], layoutOf(0, last ? 1.5 : 0, {
+          hovermode: "closest",
+          xaxis: axisOf(data.x, view.x, fitting(data.x, drawing), { showticklabels: last, ...lines }),
+          yaxis: axisOf(data.y, view.y, drawing.clientHeight / (1.6 * rem()), { ticklabelstandoff: 4, ...lines }),
+        }), CONFIG);
       });
     }
-    time.addEventListener("input", read);
-    height.addEventListener("input", read);
-    read();
+
+    function read(row, column) {
+      const told = data.pictures.map(({ name, low, high }, k) => {
+        const level = low + (high - low) * greys[k][row * columns + column] / 255;
+        return `${name} ${words.number(level, 1)} dB`;
+      });
+      const [x, y] = [scale.value(data.x, (column + 0.5) / columns), scale.value(data.y, (row + 0.5) / rows)];
+      reading.textContent = `${words.time(x)}, ${words.along(data.y, y)}: ${told.join("; ")}`;
+      return { xval: x, yval: y };
+    }
+
+    function point() {
+      const [x, y] = [sliders.x, sliders.y].map((slider) => Number(slider.value) / 1000);
+      const cell = read(Math.min(Math.floor(y * rows), rows - 1), Math.min(Math.floor(x * columns), columns - 1));
+      for (const drawing of drawings) Plotly.Fx.hover(drawing, cell, "xy", true);
+    }
+
+    live(figure, data, sliders, draw, point);
+    for (const drawing of drawings) {
+      drawing.on("plotly_hover", ({ points: [{ pointNumber: [row, column] }] }) => {
+        sliders.x.value = String(1000 * (column + 0.5) / columns);
+        sliders.y.value = String(1000 * (row + 0.5) / rows);
+        const cell = read(row, column);
+        for (const other of drawings) if (other !== drawing) Plotly.Fx.hover(other, cell, "xy", true);
+      });
+    }
+    point();
   }
 
-  for (const figure of document.querySelectorAll("figure.chart")) chart(figure);
-  for (const figure of document.querySelectorAll("figure.maps")) maps(figure);
+  await unpack();
+  document.querySelectorAll("figure.chart").forEach(chart);
+  document.querySelectorAll("figure.maps").forEach(maps);
 })();
