@@ -10,6 +10,10 @@ from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
 FRAMES = 16_384
 
 
+#: More than a tile of blocks, so that what one tile teaches about the next counts, and a part.
+LONG = 5 * 32_768 + 8_192
+
+
 def all_values(window: np.ndarray, factor: int) -> np.ndarray:
     """Every interpolated value, by the formula of the windowed sinc."""
     half = 16
@@ -19,7 +23,7 @@ def all_values(window: np.ndarray, factor: int) -> np.ndarray:
     kernel = np.where(inside > 0, np.sinc(lags) * np.i0(7 * np.sqrt(inside)) / np.i0(7.0), 0)
     kernel /= kernel.sum(axis=1, keepdims=True)
     windows = np.lib.stride_tricks.sliding_window_view(window, 2 * half + 1)
-    return (windows[:FRAMES] @ kernel.T).ravel()
+    return (windows[: window.size - 2 * half] @ kernel.T).ravel()
 
 
 def signals() -> dict[str, np.ndarray]:
@@ -52,6 +56,38 @@ def test_the_search_misses_nothing(name: str, rate_hz: int, factor: int) -> None
     assert wanted * (1 - 1.2e-5) <= peak <= wanted * (1 + 1e-9)
     at = np.abs(all_values(window, factor))[round(place * factor)]
     assert at == pytest.approx(peak, rel=1e-9)
+
+
+def programmes() -> dict[str, np.ndarray]:
+    """Stretches of which most blocks have to be worked out, and some that turn into others."""
+    rng = np.random.default_rng(8)
+    n = np.arange(LONG + 2 * MARGIN_FRAMES)
+    high = np.sin(2 * np.pi * 0.35673 * n)
+    late = np.where(n > 100_000, 1.02, 1.0)
+    return {
+        "quarter of the rate": np.sin(np.pi * n / 2 + np.pi / 4),
+        "sixth of the rate": np.sin(np.pi * n / 3 + 0.2),
+        "high": 0.5 * high,
+        "high, louder at last": 0.5 * high * late,
+        "high, then a click": 0.3 * high + 0.3 * ((n == 90_001) | (n == 90_002)),
+        "high, then noise": np.where(n < 80_000, high, 0.35 * rng.standard_normal(n.size)),
+        "middle": np.sin(2 * np.pi * 0.0831 * n),
+        "low": np.sin(2 * np.pi * 0.02077 * n),
+        "lower": np.sin(2 * np.pi * 0.001 * n),
+        "sweep": np.sin(np.pi * 0.49 * n**2 / n.size),
+        "beat": high + np.sin(2 * np.pi * 0.3567 * n),
+        "clipped": np.clip(1.5 * np.sin(0.05 * n) + 0.1 * rng.standard_normal(n.size), -0.8, 0.8),
+    }
+
+
+@pytest.mark.parametrize(("rate_hz", "factor"), [(48_000, 8), (96_000, 4)])
+@pytest.mark.parametrize("name", programmes())
+def test_long_stretches_lose_nothing_either(name: str, rate_hz: int, factor: int) -> None:
+    window = programmes()[name]
+    values = np.abs(all_values(window, factor))
+    peak, place = TruePeak(rate_hz).search(window[None], 0.0)
+    assert values.max() * (1 - 1.15e-5) <= peak <= values.max() * (1 + 1e-9)
+    assert values[round(place * factor)] == pytest.approx(peak, rel=1e-9)
 
 
 def test_only_what_goes_beyond_the_peak_so_far_counts() -> None:
