@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.measure.hum_cells import STRIDE, Cells, cells_along, cells_of, periods_of, retuned
+from cleanchain.measure.hum_cells import STRIDE, Cells, cells_along, cells_of
+from cleanchain.measure.hum_periods import periods_of
 from cleanchain.measure.mains import HIGHEST_HZ, NOMINAL_HZ, REACH_HZ, Candidate, joint_frequency
 from cleanchain.measure.mains_phase import refine
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals
@@ -64,7 +65,7 @@ class HumModel:
 def floor_of(cells: Cells) -> Reals:
     """Power beside each line, as its median over time, shape (channels, harmonics)."""
     # The mean of two exponential draws has its median at 0.839 of its mean.
-    floor: Reals = np.median(cells.beside, axis=1) / 0.839 + 1e-24
+    floor: Reals = np.median(cells.beside, axis=1).astype(np.float64) / 0.839 + 1e-24
     return floor
 
 
@@ -91,12 +92,12 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     for _ in range(3):
         frames = HarmonicFrames(silence.rate_hz, mains_hz, harmonics)
         periods = periods_of(silence, frames)
-        if periods.shape[1] < 2 * STRIDE:
+        if periods.count < 2 * STRIDE:
             return None
-        floor = floor_of(cells_of(periods, frames))
+        floor = floor_of(cells_of(periods))
         offset_hz, sd_hz = joint_frequency(
-            periods[..., lines],
-            frames.seconds(periods.shape[1]),
+            periods.whole()[..., lines],
+            frames.seconds(periods.count),
             np.array(harmonics)[lines],
             floor[:, lines] * PERIOD_NOISE,
         )
@@ -104,9 +105,9 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
         if abs(offset_hz) < _NEAR_HZ:
             break
         mains_hz += offset_hz
-    periods = retuned(periods, frames, offset_hz)
-    phase, _ = _follow(cells_of(periods, frames), floor, lines, (3, 6, 12, 24, len(harmonics)))
-    cells = cells_along(periods, frames, phase)
+    periods = periods.retuned(offset_hz)
+    phase, _ = _follow(cells_of(periods), floor, lines, (3, 6, 12, 24, len(harmonics)))
+    cells = cells_along(periods, phase)
     floor = floor_of(cells)
     phase, amplitudes = _follow(cells, floor, lines, (len(harmonics),))
     sd = np.sqrt(floor / max(cells.count, 1))
@@ -126,7 +127,7 @@ def _follow(
     cells: Cells, floor: Reals, lines: NDArray[np.bool_], up_to: tuple[int, ...]
 ) -> tuple[Reals, Amplitudes]:
     """Follow phase and waveform in turns, by the lines up to one harmonic after the other."""
-    noise = np.broadcast_to(floor[:, None], cells.seen.shape)
+    steady = np.ones(cells.seen.shape[:2])
     phase = cells.turned_by
     strength = np.abs(cells.seen.mean(axis=1)) ** 2 / floor
     # A line that moves far cannot lead: high ones are led by low ones first.
@@ -138,7 +139,7 @@ def _follow(
         part = cells.keep(chosen)
         for _ in range(2):
             amplitudes = part.stilled(phase).mean(axis=1)
-            phase, _ = refine(part, amplitudes[:, None], noise[..., chosen], phase, [])
+            phase, _ = refine(part, amplitudes, steady, floor[:, None, chosen], phase, [])
     return phase, cells.stilled(phase).mean(axis=1)
 
 

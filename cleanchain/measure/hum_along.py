@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.measure.hum import THERE_SD, HumModel, is_hum
-from cleanchain.measure.hum_cells import Cells
-from cleanchain.measure.mains_phase import votes_for
+from cleanchain.measure.hum_cells import Cells, some_at_a_time
+from cleanchain.measure.mains_phase import PHASES, Floats, pulls, votes_for
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
 _ROUNDS = 12
@@ -52,7 +52,7 @@ def learn_along(
     distribution as wide as what sounds beside the line: quiet moments decide, and notes, which
     do not keep the phase of the mains, cancel.
     """
-    seen, beside = cells.seen, cells.beside + 1e-24
+    seen, beside = cells.seen, cells.beside.astype(np.float64) + 1e-24
     weight = 1 / (beside + np.abs(seen) ** 2)
     for _ in range(_ROUNDS):
         amplitudes = (weight * seen).sum(axis=1) / weight.sum(axis=1)
@@ -69,7 +69,7 @@ def learn_along(
     return kept if there.any() and is_hum(kept) else None
 
 
-def find_offset(cells: Cells, shape: Amplitudes, noise: Reals, say: Reals) -> float | None:
+def find_offset(cells: Cells, shape: Amplitudes, noise: Floats, say: Reals) -> float | None:
     """Find how far a waveform's own phase lies from that of a path, one number for all of a take.
 
     Parameters
@@ -88,15 +88,18 @@ def find_offset(cells: Cells, shape: Amplitudes, noise: Reals, say: Reals) -> fl
     float or None
         rad; None where no phase gathers more votes than chance would.
     """
-    votes = votes_for(cells, shape, noise) * say[:, None]
-    total = votes.sum(axis=0, dtype=np.float64)
-    chance = float(np.sqrt(_OVERLAP * (votes.astype(np.float64) ** 2).mean(axis=1).sum()))
+    total, squares = np.zeros(PHASES), 0.0
+    for some in some_at_a_time(cells.count):
+        votes = votes_for(cells.part(some), shape, noise[:, some]) * say[some, None]
+        total += votes.sum(axis=0, dtype=np.float64)
+        squares += float((votes.astype(np.float64) ** 2).mean(axis=1).sum())
+    chance = float(np.sqrt(_OVERLAP * squares))
     best = int(total.argmax())
     return None if total[best] < _BELIEVED_SD * chance else 2 * np.pi * best / total.size
 
 
 def offset_steps(
-    cells: Cells, expected: Amplitudes, noise: Reals, phase: Reals
+    cells: Cells, shape: Amplitudes, level: Reals, noise: Floats, phase: Reals
 ) -> tuple[float, NDArray[np.bool_]]:
     """Find by how much a path must be turned as a whole, and where it is out of step.
 
@@ -104,8 +107,10 @@ def offset_steps(
     ----------
     cells : Cells
         What is seen.
-    expected : ndarray of complex, shape (channels, cells, harmonics)
-        The hum at a phase of zero.
+    shape : ndarray of complex, shape (channels, harmonics)
+        Amplitudes of the hum at a phase of zero and a level of one.
+    level : ndarray of shape (channels, cells)
+        Of the hum.
     noise : ndarray of shape (channels, cells, harmonics)
         Power of all else.
     phase : ndarray of shape (cells,)
@@ -118,9 +123,7 @@ def offset_steps(
     out : ndarray of bool, shape (stretches,)
         Stretches of some seconds that would be turned elsewhere, beyond doubt.
     """
-    pull = 2 * cells.harmonics / noise
-    slope = (pull * (cells.stilled(phase) * expected.conj()).imag).sum(axis=(0, 2))
-    info = (pull * cells.harmonics * np.abs(expected) ** 2).sum(axis=(0, 2))
+    slope, info = pulls(cells, shape, level, noise, phase)
     turn = float(slope.sum() / max(info.sum(), 1e-12))
     starts = np.arange(0, max(cells.count - _STRETCH // 2, 1), _STRETCH)
     slopes, infos = (np.add.reduceat(one, starts) for one in (slope - turn * info, info))

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.hum_cells import STRIDE, stretchwise
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
+from cleanchain.measure.hum_cells import STRIDE, cycles_along
+from cleanchain.measure.hum_periods import Periods
+from cleanchain.operators.harmonics import Amplitudes, Reals, turned_back
 
 #: Periods before and after a break that are compared.
 _SIDE = 16
@@ -14,53 +15,58 @@ _SIDE = 16
 _LEAST_CHANGE, _CLEAR_SD = 0.25, 7.0
 #: Of the change, how much happens within three periods: a swell is no break.
 _SUDDEN = 0.7
+#: Periods that are looked at together.
+_SOME = 4096
 
 
-def find_breaks(
-    periods: NDArray[np.complex64],
-    frames: HarmonicFrames,
-    shape: Amplitudes,
-    noise: Reals,
-    phase: Reals,
-    step_s: float,
-) -> tuple[int, ...]:
+def find_breaks(periods: Periods, shape: Amplitudes, noise: Reals, phase: Reals) -> tuple[int, ...]:
     """Find the periods at which the level of a hum jumps.
 
     Parameters
     ----------
-    periods : ndarray of complex, shape (channels, periods, harmonics)
+    periods : Periods
         Amplitudes, period by period.
-    frames : HarmonicFrames
-        They were cut with.
     shape : ndarray of complex, shape (channels, harmonics)
         Amplitudes of the hum at a level of one.
     noise : ndarray of shape (channels, harmonics)
         Power of all else, in any unit.
     phase : ndarray of shape (cells,)
-        Path of the mains phase beyond that of ``frames``, rad, one value each ``step_s``.
-    step_s : float
-        Seconds.
+        Path of the mains phase beyond that of the periods, rad.
 
     Returns
     -------
     tuple of int
         Number of the first period after each jump, ascending.
     """
-    count = periods.shape[1]
-    if count < 2 * _SIDE + 2:
+    if periods.count < 2 * _SIDE + 2:
         return ()
-    cycles = stretchwise(phase, step_s, frames.seconds(count), ()) / (2 * np.pi)
-    weight = shape.conj() / noise
-    level = np.zeros(count)
-    for low in range(0, count, 4096):
-        turn = turned(cycles[low : low + 4096], frames.harmonics).conj()
-        level[low : low + 4096] = np.einsum(
-            "ch,ckh,kh->k", weight, periods[:, low : low + 4096], turn, optimize=True
-        ).real
-    level /= float((np.abs(shape) ** 2 / noise).sum())
+    cycles = cycles_along(periods, phase)
+    weight = shape.conj() / noise / float((np.abs(shape) ** 2 / noise).sum())
+    edges, merits = [], []
+    for first in range(_SIDE, periods.count - _SIDE + 1, _SOME):
+        last = min(first + _SOME, periods.count - _SIDE + 1)
+        low, high = first - _SIDE, last - 1 + _SIDE
+        turn = turned_back(cycles(low, high), periods.harmonics)
+        part = periods.part(low, high)
+        level = np.einsum("ch,ckh,kh->k", weight, part, turn, optimize=True).real
+        merit = _merit(level)
+        clear = np.flatnonzero(merit)
+        edges.append(first + clear)
+        merits.append(merit[clear])
+    edge, merit = np.concatenate(edges), np.concatenate(merits)
+    found: list[int] = []
+    while merit.any():
+        best = int(edge[merit.argmax()])
+        found.append(best)
+        merit[np.abs(edge - best) <= _SIDE] = 0.0
+    return tuple(sorted(found))
+
+
+def _merit(level: Reals) -> Reals:
+    """How clearly a level jumps at each period that has `_SIDE` before it and after."""
     sums = np.concatenate([[0.0], np.cumsum(level)])
     squares = np.concatenate([[0.0], np.cumsum(level**2)])
-    edges = np.arange(_SIDE, count - _SIDE + 1)
+    edges = np.arange(_SIDE, level.size - _SIDE + 1)
 
     def side(first: NDArray[np.int_], last: NDArray[np.int_]) -> tuple[Reals, Reals]:
         size = last - first
@@ -75,28 +81,16 @@ def find_breaks(
     near_after, _ = side(edges, edges + 3)
     sudden = np.abs(near_after - near_before) > _SUDDEN * change
     clear = (change > np.maximum(_LEAST_CHANGE, _CLEAR_SD * sd)) & sudden
-    merit = np.where(clear, change / sd, 0.0)
-    found: list[int] = []
-    while merit.any():
-        best = int(merit.argmax())
-        found.append(int(edges[best]))
-        merit[max(best - _SIDE, 0) : best + _SIDE + 1] = 0.0
-    return tuple(sorted(found))
+    merit: Reals = np.where(clear, change / sd, 0.0)
+    return merit
 
 
-def find_jump(
-    periods: NDArray[np.complex64],
-    frames: HarmonicFrames,
-    shape: Amplitudes,
-    noise: Reals,
-    phase: Reals,
-    cell: int,
-) -> int:
+def find_jump(periods: Periods, shape: Amplitudes, noise: Reals, phase: Reals, cell: int) -> int:
     """Find the period at which the phase jumps, near the cell at which another path begins.
 
     Parameters
     ----------
-    periods, frames, shape, noise
+    periods, shape, noise
         See `find_breaks`.
     phase : ndarray of shape (cells,)
         rad.
@@ -110,13 +104,12 @@ def find_jump(
         before, what follows with that after. Strictly between the centres of the first and the
         last cell.
     """
-    count = periods.shape[1]
-    low, high = max((cell - 2) * STRIDE, 0), min((cell + 2) * STRIDE, count)
+    low, high = max((cell - 2) * STRIDE, 0), min((cell + 2) * STRIDE, periods.count)
     sides = phase[max(cell - 2, 0)], phase[min(cell + 1, phase.size - 1)]
-    turn = np.exp(-1j * np.multiply.outer(sides, frames.harmonics))
+    turn = np.exp(-1j * np.multiply.outer(sides, periods.harmonics))
     weight = shape.conj() / noise
     before, after = np.einsum(
-        "ch,ckh,sh->sk", weight, periods[:, low:high], turn, optimize=True
+        "ch,ckh,sh->sk", weight, periods.part(low, high), turn, optimize=True
     ).real
     gain = np.concatenate([[0.0], np.cumsum(before)]) - np.concatenate([[0.0], np.cumsum(after)])
     best = low + int(gain.argmax())

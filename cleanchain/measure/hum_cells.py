@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Source
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned_back
+from cleanchain.measure.hum_periods import Periods
+from cleanchain.operators.harmonics import Amplitudes, Reals, turned_back
 
 #: Mains periods from one cell to the next; a cell is weighed by a Hann window twice as long.
 STRIDE = 16
-#: Samples read at a time.
-_CHUNK = 1 << 18
+#: Cells that are worked on at a time.
+_SOME = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,8 +36,8 @@ class Cells:
         Path of the mains phase that was taken out before averaging, rad.
     """
 
-    seen: Amplitudes
-    beside: Reals
+    seen: NDArray[np.complex64]
+    beside: NDArray[np.float32]
     harmonics: Reals
     step_s: float
     turned_by: Reals
@@ -62,65 +62,68 @@ class Cells:
             harmonics=self.harmonics[chosen],
         )
 
+    def part(self, some: slice) -> Cells:
+        """Return some cells, with times of their own."""
+        return replace(
+            self,
+            seen=self.seen[:, some],
+            beside=self.beside[:, some],
+            turned_by=self.turned_by[some],
+        )
+
     def stilled(self, phase: Reals) -> Amplitudes:
         """Return the amplitudes as they would be were the mains phase along a path zero."""
         turn = np.multiply.outer(phase - self.turned_by, self.harmonics)
-        return self.seen * np.exp(-1j * turn)
+        still: Amplitudes = np.multiply(self.seen, np.exp(-1j * turn), dtype=np.complex128)
+        return still
 
 
-def periods_of(source: Source, frames: HarmonicFrames) -> NDArray[np.complex64]:
-    """Return the amplitudes of the whole periods of a source, shape (channels, periods, harmonics).
+def some_at_a_time(count: int) -> Iterator[slice]:
+    """Yield slices that cover so many cells, few enough to work on together."""
+    for low in range(0, count, _SOME):
+        yield slice(low, min(low + _SOME, count))
 
-    They are those of Re a e^(2 pi i h f n / fs), n counted from the start of the source: a steady
-    hum of the frequency of the frames has the same complex amplitude in every period.
+
+def cells_of(periods: Periods, cycles: Callable[[int, int], Reals] | None = None) -> Cells:
+    """Average periods to cells; near the ends a cell averages over what there is of it.
+
+    Parameters
+    ----------
+    periods : Periods
+    cycles : callable, optional
+        Gives the cycles of the mains that are taken out before averaging, for periods from a
+        first one up to a last.
     """
-    count = max(source.frames // frames.hop, 1)
-    out = np.empty((source.channels, count, len(frames.harmonics)), dtype=np.complex64)
-    step = max(_CHUNK // frames.hop, 1)
-    for first in range(0, count, step):
-        last = min(first + step, count)
-        stop = min(last * frames.hop, source.frames)
-        samples = source.read(first * frames.hop, stop)
-        missing = last * frames.hop - stop
-        if missing:
-            samples = np.pad(samples, ((0, 0), (0, missing)))
-        turn = turned_back(frames.cycles(first, last - first), frames.harmonics)
-        np.multiply(frames.fit_single(samples), turn, out=out[:, first:last])
-    return out
-
-
-def retuned(
-    periods: NDArray[np.complex64], frames: HarmonicFrames, offset_hz: float
-) -> NDArray[np.complex64]:
-    """Return amplitudes as they are around a mains frequency that is a little higher."""
-    cycles = offset_hz * frames.seconds(periods.shape[1])
-    return periods * turned_back(cycles, frames.harmonics)
-
-
-def cells_of(periods: NDArray[np.complex64], frames: HarmonicFrames) -> Cells:
-    """Average periods to cells; near the ends a cell averages over what there is of it."""
-    channels, count, lines = periods.shape
+    channels, count, lines = periods.channels, periods.count, len(periods.harmonics)
     cells = max(round(count / STRIDE), 1)
     before = STRIDE // 2
-    after = max((cells - 1) * STRIDE + 2 * STRIDE - before - count, 0)
-    padded = np.pad(periods, ((0, 0), (before, after), (0, 0)))
     n = np.arange(2 * STRIDE) + 0.5
     hann = 1 - np.cos(np.pi * n / STRIDE)
     swing = np.exp(2j * np.pi * 1.5 * n / STRIDE)
     weights = np.stack([hann, hann * swing, hann * swing.conj()]).astype(np.complex64)
-    inside = np.pad(np.ones(count), (before, after))
-    rows = np.arange(cells)[:, None] * STRIDE + np.arange(2 * STRIDE)
-    total = inside[rows] @ hann
-    # A window is two strides long, so each stride is weighed once as a first and once as a second.
-    blocks = padded[:, : (cells + 1) * STRIDE].reshape(channels, cells + 1, STRIDE, lines)
-    averaged = weights[:, :STRIDE] @ blocks[:, :-1] + weights[:, STRIDE:] @ blocks[:, 1:]
-    averaged /= total[:, None, None].astype(np.float32)
-    beside = 0.5 * (_square(averaged[:, :, 1]) + _square(averaged[:, :, 2]))
+    seen = np.empty((channels, cells, lines), dtype=np.complex64)
+    beside = np.empty((channels, cells, lines), dtype=np.float32)
+    for some in some_at_a_time(cells):
+        size = some.stop - some.start
+        first, last = some.start * STRIDE - before, (some.stop + 1) * STRIDE - before
+        low, high = max(first, 0), min(last, count)
+        part = periods.part(low, high)
+        if cycles is not None:
+            part = part * turned_back(cycles(low, high), periods.harmonics)
+        padded = np.pad(part, ((0, 0), (low - first, last - high), (0, 0)))
+        inside = np.pad(np.ones(high - low), (low - first, last - high)).reshape(-1, STRIDE)
+        total = inside[:-1] @ hann[:STRIDE] + inside[1:] @ hann[STRIDE:]
+        # A window is two strides long: each stride is weighed once as a first, once as a second.
+        blocks = padded.reshape(channels, size + 1, STRIDE, lines)
+        averaged = weights[:, :STRIDE] @ blocks[:, :-1] + weights[:, STRIDE:] @ blocks[:, 1:]
+        averaged /= total[:, None, None].astype(np.float32)
+        seen[:, some] = averaged[:, :, 0]
+        beside[:, some] = 0.5 * (_square(averaged[:, :, 1]) + _square(averaged[:, :, 2]))
     return Cells(
-        averaged[:, :, 0].astype(np.complex128),
-        beside.astype(np.float64),
-        np.array(frames.harmonics, dtype=float),
-        STRIDE * frames.period_s,
+        seen,
+        beside,
+        np.array(periods.harmonics, dtype=float),
+        STRIDE * periods.frames.period_s,
         np.zeros(cells),
     )
 
@@ -130,39 +133,53 @@ def _square(values: NDArray[np.complex64]) -> NDArray[np.float32]:
     return square
 
 
-def cells_along(
-    periods: NDArray[np.complex64], frames: HarmonicFrames, phase: Reals, breaks: Sequence[int] = ()
-) -> Cells:
+def cells_along(periods: Periods, phase: Reals, breaks: Sequence[int] = ()) -> Cells:
     """Average along a path of the mains phase, so that no line is smeared by its wandering.
 
     Parameters
     ----------
-    periods : ndarray of complex, shape (channels, periods, harmonics)
-    frames : HarmonicFrames
+    periods : Periods
     phase : ndarray of shape (cells,)
         rad.
     breaks : sequence of int, optional
         Periods at which another path begins.
     """
-    step_s = STRIDE * frames.period_s
-    cycles = stretchwise(phase, step_s, frames.seconds(periods.shape[1]), breaks) / (2 * np.pi)
-    turn = turned_back(cycles, frames.harmonics)
-    return replace(cells_of(periods * turn, frames), turned_by=phase)
+    at = cycles_along(periods, phase, breaks)
+    return replace(cells_of(periods, at), turned_by=phase)
 
 
-def stretchwise(values: Reals, step_s: float, seconds: Reals, breaks: Sequence[int]) -> Reals:
-    """Interpolate a path from cells to periods, carrying it on up to each break."""
-    out = np.empty(seconds.size)
-    edges = [0, *breaks, seconds.size]
-    for low, high in itertools.pairwise(edges):
-        first = min(max(int(np.ceil(low / STRIDE)), 0), values.size - 1)
-        last = min(max(int(high // STRIDE), first + 1), values.size)
-        part = values[first:last]
-        at = seconds[low:high] / step_s - 0.5 - first
-        left = np.clip(np.floor(at).astype(int), 0, max(part.size - 2, 0))
-        right = np.minimum(left + 1, part.size - 1)
-        out[low:high] = part[left] + (at - left) * (part[right] - part[left])
-    return out
+def cycles_along(
+    periods: Periods, phase: Reals, breaks: Sequence[int] = ()
+) -> Callable[[int, int], Reals]:
+    """Return what gives a path in cycles, for periods from a first one up to a last.
+
+    See `cells_along`; the path is carried on up to each break.
+    """
+    step_s = STRIDE * periods.frames.period_s
+    edges = [0, *breaks, periods.count]
+
+    def cycles(first: int, last: int) -> Reals:
+        out = np.empty(last - first)
+        for low, high in itertools.pairwise(edges):
+            start, stop = max(low, first), min(high, last)
+            if start < stop:
+                seconds = periods.frames.seconds(stop - start, start)
+                out[start - first : stop - first] = _within(phase, step_s, seconds, low, high)
+        return out / (2 * np.pi)
+
+    return cycles
+
+
+def _within(values: Reals, step_s: float, seconds: Reals, low: int, high: int) -> Reals:
+    """Interpolate a path from the cells of a stretch, given by its periods, to times."""
+    first = min(-(-low // STRIDE), values.size - 1)
+    last = min(max(high // STRIDE, first + 1), values.size)
+    part = values[first:last]
+    at = seconds / step_s - 0.5 - first
+    left = np.clip(np.floor(at).astype(int), 0, max(part.size - 2, 0))
+    right = np.minimum(left + 1, part.size - 1)
+    path: Reals = part[left] + (at - left) * (part[right] - part[left])
+    return path
 
 
 def at_seconds(values: Reals, step_s: float, seconds: Reals, axis: int = 0) -> Reals:

@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.hum_cells import Cells, at_seconds
+from cleanchain.measure.hum_cells import Cells, at_seconds, some_at_a_time
 from cleanchain.operators.harmonics import Amplitudes, Reals
+
+Floats = NDArray[np.floating]
 
 #: Levels before and after one that it may be averaged with.
 HALVES = (0, 2, 4, 8, 16, 32, 62)
@@ -22,7 +24,9 @@ _STEADY_CELLS, _IN_STEP = 31, 0.7
 _PRESUMED, _MANY_LINES = 1.45, 10
 
 
-def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Reals:
+def noise_of(
+    cells: Cells, shape: Amplitudes, level: Reals, phase: Reals, least: Reals
+) -> NDArray[np.float32]:
     """Power of all but the hum: what is left on the line and what is beside it, over a second.
 
     Parameters
@@ -35,6 +39,8 @@ def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Rea
         Of the hum, as far as it is known.
     phase : ndarray of shape (cells,)
         rad.
+    least : ndarray of shape (channels, 1, harmonics)
+        Power that is added everywhere.
 
     Returns
     -------
@@ -48,6 +54,16 @@ def noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Rea
     them, the others are presumed to have one like it: a line that leads the level shows none,
     since the level takes it up. Of few lines, most of those beside the leading one must be free.
     """
+    noise = np.empty(cells.seen.shape, dtype=np.float32)
+    for some in some_at_a_time(cells.count):
+        around = slice(max(some.start - _STEADY_CELLS, 0), some.stop + _STEADY_CELLS)
+        first = some.start - around.start
+        found = _noise_of(cells.part(around), shape, level[:, around], phase[around])
+        noise[:, some] = found[:, first : first + some.stop - some.start] + least
+    return noise
+
+
+def _noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Reals:
     left = cells.stilled(phase) - shape[:, None] * level[..., None]
     power = 0.5 * (left.real**2 + left.imag**2) + 0.5 * cells.beside
     padded = np.pad(power, ((0, 0), (1, 1), (0, 0)), mode="edge")
@@ -72,7 +88,7 @@ def _running(values: NDArray[Any], count: int) -> NDArray[Any]:
     return result
 
 
-def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Reals) -> Reals:
+def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Floats) -> Reals:
     """Level of the hum in each cell, shape (channels, cells)."""
     level = average_levels(cells, shape, phase, noise)[1]
     mean: Reals = np.clip(0.5 * (level[:, ::2] + level[:, 1::2]), 0.0, 4.0)
@@ -80,13 +96,22 @@ def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Reals) -> Re
 
 
 def average_levels(
-    cells: Cells, shape: Amplitudes, phase: Reals, noise: Reals
-) -> tuple[NDArray[np.int_], Reals, Reals]:
+    cells: Cells, shape: Amplitudes, phase: Reals, noise: Floats, course: Reals | None = None
+) -> tuple[NDArray[np.int8], Reals, Reals]:
     """Choose how long each level is averaged over: as long as shorter averages agree with.
+
+    Parameters
+    ----------
+    cells, shape, phase
+        See `noise_of`.
+    noise : ndarray of shape (channels, cells or 1, harmonics)
+        Power of all else.
+    course : ndarray of shape (cells,), optional
+        What the level is relative to, where it is known beforehand.
 
     Returns
     -------
-    half : ndarray of int, shape (channels, bins)
+    half : ndarray of int8, shape (channels, bins)
         Two bins a cell.
     level, sd : ndarray of shape (channels, bins)
         The level that comes of it, and its standard deviation.
@@ -96,16 +121,20 @@ def average_levels(
     The rule of intersecting confidence intervals (Goldenshluger and Nemirovski 1997): from short
     to long, an average is taken as long as its interval meets those of all shorter ones.
     """
-    still = cells.stilled(phase)
-    shape = shape if shape.ndim == 3 else shape[:, None]
-    wanted = 2 * shape / noise
+    above, below = np.empty(cells.seen.shape[:2]), np.empty(cells.seen.shape[:2])
+    for some in some_at_a_time(cells.count):
+        hum = shape[:, None] if course is None else shape[:, None] * course[some, None]
+        wanted = 2 * hum / (noise[:, some] if noise.shape[1] > 1 else noise)
+        still = cells.part(some).stilled(phase[some])
+        above[:, some] = (still * wanted.conj()).real.sum(axis=-1)
+        below[:, some] = (hum * wanted.conj()).real.sum(axis=-1)
     count = 2 * cells.count
     seconds = (np.arange(count) + 0.5) * cells.step_s / 2
-    top = at_seconds((still * wanted.conj()).real.sum(axis=-1), cells.step_s, seconds, 1) / 2
-    bottom = at_seconds((shape * wanted.conj()).real.sum(axis=-1), cells.step_s, seconds, 1) / 2
+    top = at_seconds(above, cells.step_s, seconds, 1) / 2
+    bottom = at_seconds(below, cells.step_s, seconds, 1) / 2
     low, high = np.full(top.shape, -np.inf), np.full(top.shape, np.inf)
     going = np.ones(top.shape, dtype=bool)
-    half = np.zeros(top.shape, dtype=int)
+    half = np.zeros(top.shape, dtype=np.int8)
     level, sd = np.zeros(top.shape), np.zeros(top.shape)
     for size in HALVES:
         weight = np.hanning(2 * size + 3)[1:-1]

@@ -8,13 +8,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.best_path import Moves, best_path
-from cleanchain.measure.hum_cells import Cells
+from cleanchain.measure.best_path import Moves, Votes, best_path
+from cleanchain.measure.hum_cells import Cells, some_at_a_time
 from cleanchain.measure.smoothing import smooth_walk
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
+Floats = NDArray[np.floating]
+
 #: Phases that are tried in each cell, and how far the mains may be from their mean frequency.
-_PHASES, _REACH_HZ = 256, 0.16
+PHASES, _REACH_HZ = 256, 0.16
 #: Spread of the frequency that a step of the path is priced with, Hz.
 _USUAL_HZ = 0.05
 #: Say of one harmonic that stands clear, in nats between its right and its opposite phase / 2.
@@ -57,14 +59,23 @@ def rough_path(
     Votes over all phases are one Fourier transform over the harmonics.
     """
     step_s = tried[0].step_s
-    votes = np.stack([votes_for(cells, shape, cells.beside + least) for cells in tried])
-    reach = max(int(np.ceil(_REACH_HZ * step_s * _PHASES)), 1)
-    moves = Moves(reach, 0.5 / (_PHASES * step_s * _USUAL_HZ) ** 2, _JUMP)
-    number, path, jumps, gathered = best_path(votes, moves)
-    return number, np.unwrap(2 * np.pi * path / _PHASES), jumps, float(gathered[number])
+
+    def telling(cells: Cells) -> Votes:
+        def votes(first: int, last: int) -> NDArray[np.float32]:
+            some = cells.part(slice(first, last))
+            return votes_for(some, shape, some.beside + least)
+
+        return votes
+
+    reach = max(int(np.ceil(_REACH_HZ * step_s * PHASES)), 1)
+    moves = Moves(reach, 0.5 / (PHASES * step_s * _USUAL_HZ) ** 2, _JUMP)
+    number, path, jumps, gathered = best_path(
+        [telling(one) for one in tried], tried[0].count, moves
+    )
+    return number, np.unwrap(2 * np.pi * path / PHASES), jumps, float(gathered[number])
 
 
-def votes_for(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float32]:
+def votes_for(cells: Cells, shape: Amplitudes, noise: Floats) -> NDArray[np.float32]:
     """Count the votes of all harmonics for each phase, in nats, shape (cells, phases).
 
     The phase is beyond what the cells were turned by; see `rough_path` for the parameters.
@@ -77,14 +88,14 @@ def votes_for(cells: Cells, shape: Amplitudes, noise: Reals) -> NDArray[np.float
     aim = shape / np.maximum(np.abs(shape), 1e-30)
     unit = (clear / np.maximum(size, 1e-30)) * cells.seen
     votes = np.einsum("ckh,ch->kh", unit.conj(), aim)
-    half = np.zeros((cells.count, _PHASES // 2 + 1), dtype=np.complex64)
-    half[:, cells.harmonics.astype(int)] = votes * (_SAY * _PHASES / 2)
-    votes_at: NDArray[np.float32] = np.fft.irfft(half, _PHASES, axis=1).astype(np.float32)
+    half = np.zeros((cells.count, PHASES // 2 + 1), dtype=np.complex64)
+    half[:, cells.harmonics.astype(int)] = votes * (_SAY * PHASES / 2)
+    votes_at: NDArray[np.float32] = np.fft.irfft(half, PHASES, axis=1).astype(np.float32)
     return votes_at  # sum over h of Re v_h e^(-i h p)
 
 
 def refine(
-    cells: Cells, expected: Amplitudes, noise: Reals, phase: Reals, jumps: list[int]
+    cells: Cells, shape: Amplitudes, level: Reals, noise: Floats, phase: Reals, jumps: list[int]
 ) -> tuple[Reals, Reals]:
     """Move a path to the best fit of all harmonics under a smooth frequency.
 
@@ -92,9 +103,11 @@ def refine(
     ----------
     cells : Cells
         What is seen.
-    expected : ndarray of complex, shape (channels, cells or 1, harmonics)
-        The hum at a phase of zero.
-    noise : ndarray of shape (channels, cells, harmonics)
+    shape : ndarray of complex, shape (channels, harmonics)
+        Amplitudes of the hum at a phase of zero and a level of one.
+    level : ndarray of shape (channels, cells)
+        Of the hum.
+    noise : ndarray of shape (channels, cells or 1, harmonics)
         Power of all else.
     phase : ndarray of shape (cells,)
         Where to begin, within a fraction of a turn of the highest strong harmonic.
@@ -112,18 +125,13 @@ def refine(
     frequency as prior: the size of its steps is the one, of a few, that makes what is seen most
     likely (the marginal likelihood of a Gaussian smoother).
     """
-    harmonics = cells.harmonics
-    wanted = np.broadcast_to(expected, cells.seen.shape)
-    pull = 2 * harmonics / noise
-    info = (pull * harmonics * np.abs(wanted) ** 2).sum(axis=(0, 2))
     bounds = [0, *jumps, cells.count]
     parts = [slice(a, b) for a, b in itertools.pairwise(bounds)]
     out, sd = phase.copy(), np.full(cells.count, np.inf)
     stiff = (2 * np.pi * np.array(_WALKS_HZ) * cells.step_s**1.5) ** -2
     for turn in range(3):
-        still = cells.stilled(out)
         # Bounded by the sine: a line that is turned by more than a quarter pulls no harder.
-        slope = (pull * (still * wanted.conj()).imag).sum(axis=(0, 2))
+        slope, info = pulls(cells, shape, level, noise, out)
         aim = out + slope / np.maximum(info, 1e-12)
         smooth = [smooth_walk(aim[part], info[part], stiff) for part in parts]
         likely = int(np.argmax(sum(found[1] for found in smooth))) if turn == 0 else 0
@@ -133,6 +141,29 @@ def refine(
     for part in parts:
         sd[part] = _spread(info[part], float(stiff[0]))
     return out, sd
+
+
+def pulls(
+    cells: Cells, shape: Amplitudes, level: Reals, noise: Floats, phase: Reals
+) -> tuple[Reals, Reals]:
+    """Return how hard all harmonics together pull at a path in each cell, and how surely.
+
+    See `refine` for the parameters.
+
+    Returns
+    -------
+    slope, info : ndarray of shape (cells,)
+        Of the logarithm of the likelihood: first derivative, and second with its sign changed.
+    """
+    slope, info = np.empty(cells.count), np.empty(cells.count)
+    for some in some_at_a_time(cells.count):
+        part = cells.part(some)
+        wanted = shape[:, None] * level[:, some, None]
+        pull = 2 * cells.harmonics / (noise[:, some] if noise.shape[1] > 1 else noise)
+        still = part.stilled(phase[some])
+        slope[some] = (pull * (still * wanted.conj()).imag).sum(axis=(0, 2))
+        info[some] = (pull * cells.harmonics * np.abs(wanted) ** 2).sum(axis=(0, 2))
+    return slope, info
 
 
 def _spread(info: Reals, stiff: float) -> Reals:

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import threading
 from collections.abc import Iterator
-from typing import IO
 
 import numpy as np
 
+from cleanchain.audio.scratch import Scratch
 from cleanchain.audio.source import BLOCK_FRAMES, ReadableByRange, Samples, Source
-from cleanchain.errors import OutputError
 from cleanchain.operators.base import Operator, run
 from cleanchain.operators.gain import Gain
 
@@ -45,7 +42,7 @@ class Planned(ReadableByRange):
         self.rate_hz = source.rate_hz
         self.channels = source.channels
         self.frames = source.frames
-        self._store: IO[bytes] | None = None
+        self._store: Scratch | None = None
         self._running: Iterator[Samples] = iter(())
         self._done = 0  # frames worked out
         self._lock = threading.RLock()
@@ -57,8 +54,7 @@ class Planned(ReadableByRange):
         frame_bytes = 8 * self.channels
         with self._lock:
             store = self._filled(min(stop, self.frames))
-            store.seek(start * frame_bytes)
-            data = store.read((stop - start) * frame_bytes)
+            data = store.read(start * frame_bytes, (stop - start) * frame_bytes)
         return np.ascontiguousarray(np.frombuffer(data).reshape(-1, self.channels).T)
 
     def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
@@ -71,10 +67,9 @@ class Planned(ReadableByRange):
             self._filled(self.frames)
         yield from super().blocks(block_frames)
 
-    def _filled(self, frames: int) -> IO[bytes]:
+    def _filled(self, frames: int) -> Scratch:
         if self._store is None:
-            # The store lives as long as this source does, so no with-block can hold it.
-            self._store = tempfile.SpooledTemporaryFile(max_size=MEMORY_BYTES)  # noqa: SIM115
+            self._store = Scratch(MEMORY_BYTES, 8 * self.frames * self.channels)
             self._running, self._done = run(self._operator, *self._lanes), 0
         if self._done < frames:
             try:
@@ -87,20 +82,10 @@ class Planned(ReadableByRange):
                 self._lanes, self._running = (), iter(())  # an earlier store can be let go of
         return self._store
 
-    def _fill(self, store: IO[bytes], frames: int) -> None:
-        store.seek(0, os.SEEK_END)
+    def _fill(self, store: Scratch, frames: int) -> None:
         while self._done < frames:
             block = next(self._running)[-1]
-            try:
-                store.write(np.ascontiguousarray(block.T).tobytes())
-            except OSError as error:
-                gigabytes = 8e-9 * self.frames * self.channels
-                raise OutputError(
-                    f"the folder for temporary files is full ({error.strerror})",
-                    where=tempfile.gettempdir(),
-                    fix=f"Make room there, {gigabytes:.2g} GB a stage, or set TMPDIR to a folder "
-                    "on another disk.",
-                ) from None
+            store.append(np.ascontiguousarray(block.T).tobytes())
             self._done += block.shape[-1]
 
     def close(self) -> None:

@@ -91,7 +91,7 @@ class HumProjection(Operator):
         Cuts the lanes.
     hum : ExpectedHum
         What to look for.
-    half_bins : ndarray of int, shape (channels, bins)
+    half_bins : ndarray of int8, shape (channels, bins)
         For each level, how many levels before and after it is averaged with, under a Hann window.
     breaks : tuple of int
         Periods at which another stretch begins; no level looks across.
@@ -99,7 +99,7 @@ class HumProjection(Operator):
 
     frames: HarmonicFrames
     hum: ExpectedHum
-    half_bins: NDArray[np.int_]
+    half_bins: NDArray[np.int8]
     breaks: tuple[int, ...]
 
     @cached_property
@@ -220,7 +220,7 @@ def levels(
     below: Reals,
     first: int,
     wanted: range,
-    half_bins: NDArray[np.int_],
+    half_bins: NDArray[np.int8],
     breaks: tuple[int, ...],
 ) -> Samples:
     """Find the level of a hum in given periods.
@@ -295,7 +295,7 @@ def averaged(values: Samples) -> Samples:
     return result
 
 
-def hann_rows(rows: NDArray[np.int_], half: NDArray[np.int_], count: int) -> Reals:
+def hann_rows(rows: NDArray[np.int_], half: NDArray[np.int8], count: int) -> Reals:
     """Hann windows around rows, `half` to either side, shape (rows, count)."""
     away = np.arange(count) - rows[:, None]
     width = (half + 1)[:, None]

@@ -14,16 +14,9 @@ from cleanchain.audio.source import Samples, Source
 from cleanchain.fourier import fast_length
 from cleanchain.measure.hum import PERIOD_NOISE, HumModel
 from cleanchain.measure.hum_breaks import find_breaks, find_jump
-from cleanchain.measure.hum_cells import (
-    STRIDE,
-    Cells,
-    at_seconds,
-    cells_along,
-    cells_of,
-    periods_of,
-    retuned,
-)
+from cleanchain.measure.hum_cells import STRIDE, Cells, at_seconds, cells_along, cells_of
 from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
+from cleanchain.measure.hum_periods import Periods, periods_of
 from cleanchain.measure.mains_phase import refine, rough_path
 from cleanchain.operators.harmonics import HarmonicFrames, Reals
 from cleanchain.operators.projection import ExpectedHum, HumProjection
@@ -74,18 +67,17 @@ class Followed:
     cells: Cells
     phase: Reals
     phase_sd: Reals
-    noise: Reals
+    noise: NDArray[np.float32]
     jumps: list[int]
     breaks: tuple[int, ...]
     course: Reals | None = None
 
     @cached_property
-    def levels(self) -> tuple[NDArray[np.int_], Reals, Reals]:
+    def levels(self) -> tuple[NDArray[np.int8], Reals, Reals]:
         """How long each level is averaged, the levels over the course, their deviations."""
-        shape = self.model.amplitudes[:, None]
-        if self.course is not None:
-            shape = shape * self.course[:, None]
-        return average_levels(self.cells, shape, self.phase, self.noise)
+        return average_levels(
+            self.cells, self.model.amplitudes, self.phase, self.noise, self.course
+        )
 
     @property
     def loudness(self) -> Reals:
@@ -134,7 +126,7 @@ class Followed:
         """Return what the hum is expected to be, and how far each place is to be trusted."""
         knots = self.cells.seconds - 0.5 / self.frames.rate_hz
         cycles = self.phase / (2 * np.pi)
-        trust = (2.0 / (self.noise * PERIOD_NOISE)).astype(np.float32)
+        trust = np.float32(2.0 / PERIOD_NOISE) / self.noise
         course = np.ones(cycles.size) if self.course is None else self.course
         course = beside_breaks(course, self.breaks)
         # At a jump or a break two knots lie at one time, each with what is on its side.
@@ -209,40 +201,25 @@ def follow(take: Source, model: HumModel) -> Followed:
     """Follow the mains through a take, once the waveform of the hum is known."""
     frames = HarmonicFrames(take.rate_hz, model.mains_hz, model.harmonics)
     periods = periods_of(take, frames)
-    offset_hz = _rough_offset(periods, frames, model)
+    offset_hz = _rough_offset(periods, model)
     if abs(offset_hz) > 0.2:
         frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
         periods, offset_hz = periods_of(take, frames), 0.0
     quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
-    nearby = [
-        cells_of(retuned(periods, frames, offset_hz + nearby_hz), frames)
-        for nearby_hz in _NEARBY_HZ
-    ]
+    nearby = [cells_of(periods.retuned(offset_hz + nearby_hz)) for nearby_hz in _NEARBY_HZ]
     number, phase, jumps, _ = rough_path(nearby, model.amplitudes, quiet)
     offset_hz, cells = offset_hz + _NEARBY_HZ[number], nearby[number]
-    noise = cells.beside + quiet
-    sd = np.zeros(cells.count)
-    for _ in range(3):
-        level = levels_of(cells, model.amplitudes, phase, noise)
-        expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
-        phase, sd = refine(cells, expected, noise, phase, jumps)
-    around = retuned(periods, frames, offset_hz)
-    breaks = find_breaks(
-        around, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
-    )
-    jumps_at = [
-        find_jump(around, frames, model.amplitudes, np.median(noise, axis=1), phase, jump)
-        for jump in jumps
-    ]
+    del nearby
+    noise = (cells.beside + quiet).astype(np.float32)
+    phase, sd, noise, _ = _refined(cells, model, quiet, noise, phase, jumps, 3)
+    periods = periods.retuned(offset_hz)
+    usual = np.median(noise, axis=1).astype(np.float64)
+    breaks = find_breaks(periods, model.amplitudes, usual, phase)
+    jumps_at = [find_jump(periods, model.amplitudes, usual, phase, jump) for jump in jumps]
     phase, jumps = beside_breaks(phase, jumps_at), [_first_cell(jump) for jump in jumps_at]
     # Once more along the path found, so that no line is smeared by its own wandering.
-    cells = cells_along(around, frames, phase, jumps_at)
-    for _ in range(2):
-        level = levels_of(cells, model.amplitudes, phase, noise)
-        expected = model.amplitudes[:, None] * level[..., None]
-        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
-        phase, sd = refine(cells, expected, noise, phase, jumps)
+    cells = cells_along(periods, phase, jumps_at)
+    phase, sd, noise, level = _refined(cells, model, quiet, noise, phase, jumps, 2)
     say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
     drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
     # The periods that jumps and breaks are counted in stay as they are.
@@ -251,6 +228,30 @@ def follow(take: Source, model: HumModel) -> Followed:
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
     return Followed(model, frames, cells, phase, sd, noise, jumps_at, breaks)
+
+
+def _refined(
+    cells: Cells,
+    model: HumModel,
+    quiet: Reals,
+    noise: NDArray[np.float32],
+    phase: Reals,
+    jumps: list[int],
+    rounds: int,
+) -> tuple[Reals, Reals, NDArray[np.float32], Reals]:
+    """Find level, noise and phase in turns.
+
+    Returns
+    -------
+    phase, sd : ndarray of shape (cells,)
+    noise : ndarray of shape (channels, cells, harmonics)
+    level : ndarray of shape (channels, cells)
+    """
+    for _ in range(rounds):
+        level = levels_of(cells, model.amplitudes, phase, noise)
+        noise = noise_of(cells, model.amplitudes, level, phase, quiet)
+        phase, sd = refine(cells, model.amplitudes, level, noise, phase, jumps)
+    return phase, sd, noise, level
 
 
 def _first_cell(jump: int) -> int:
@@ -287,10 +288,11 @@ def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int])
     return top / bottom if bottom > 0 else 0.0
 
 
-def _rough_offset(periods: NDArray[np.complex64], frames: HarmonicFrames, model: HumModel) -> float:
+def _rough_offset(periods: Periods, model: HumModel) -> float:
     """Find how far the take's mean frequency is from that of the silence, to 30 mHz."""
-    size = min(round(_STRETCH_S / frames.period_s), periods.shape[1])
-    starts = np.arange(0, periods.shape[1] - size + 1, max(size // 2, 1))
+    frames = periods.frames
+    size = min(round(_STRETCH_S / frames.period_s), periods.count)
+    starts = np.arange(0, periods.count - size + 1, max(size // 2, 1))
     if starts.size > _STRETCHES:
         starts = starts[np.linspace(0, starts.size - 1, _STRETCHES).astype(int)]
     padded = fast_length(4 * size)
@@ -298,9 +300,9 @@ def _rough_offset(periods: NDArray[np.complex64], frames: HarmonicFrames, model:
     bin_hz = 1 / (padded * frames.period_s)
     grid = np.arange(-_OFFSET_HZ, _OFFSET_HZ + 0.005, 0.01)
     merit = np.zeros(grid.size)
+    stretches = np.stack([periods.part(start, start + size) for start in starts.tolist()])
     for index, harmonic in enumerate(frames.harmonics):
-        stretches = np.stack([periods[:, s : s + size, index] for s in starts.tolist()])
-        spectrum = np.abs(np.fft.fft(stretches * window, padded, axis=-1)) ** 2
+        spectrum = np.abs(np.fft.fft(stretches[..., index] * window, padded, axis=-1)) ** 2
         floor = np.median(spectrum, axis=-1, keepdims=True)
         line = ((0.5 * window.sum() * np.abs(model.amplitudes[:, index])) ** 2)[:, None]
         rows = np.round(harmonic * grid / bin_hz).astype(int) % padded

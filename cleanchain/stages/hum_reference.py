@@ -16,8 +16,9 @@ from cleanchain.errors import FitError, InputError
 from cleanchain.measure.hum import HumModel, learn_silence
 from cleanchain.measure.hum_along import find_offset, learn_along, offset_steps
 from cleanchain.measure.hum_breaks import find_breaks
-from cleanchain.measure.hum_cells import cells_along, periods_of
+from cleanchain.measure.hum_cells import cells_along, some_at_a_time
 from cleanchain.measure.hum_levels import levels_of, noise_of
+from cleanchain.measure.hum_periods import periods_of
 from cleanchain.measure.mains import HIGHEST_HZ, find_candidates
 from cleanchain.operators.harmonics import Reals
 from cleanchain.stages.hum_following import UNSTEADY, Followed, follow
@@ -130,16 +131,16 @@ def follow_reference(
     lines = tuple(range(1, highest + 1)) if model is None else model.harmonics
     frames = replace(path.frames, harmonics=lines)
     periods = periods_of(take, frames)
-    cells = cells_along(periods, frames, path.phase, path.jumps)
+    cells = cells_along(periods, path.phase, path.jumps)
     if model is None:
         model = learn_along(cells, path.mains_hz, heard.mains_sd_hz, heard.harmonics)
         if model is None:
             return f"no hum of the take keeps in step with {reference.name}"
         kept = np.isin(lines, model.harmonics)
         frames = replace(frames, harmonics=model.harmonics)
-        cells, periods = cells.keep(kept), periods[..., kept]
+        cells, periods = cells.keep(kept), periods.keep(model.harmonics)
     quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
-    noise = cells.beside + quiet
+    noise = (cells.beside + quiet).astype(np.float32)
     course = _course(path)
     offset = find_offset(cells, model.amplitudes, noise, np.minimum(course, 1.0))
     if offset is None:
@@ -147,15 +148,13 @@ def follow_reference(
     phase = path.phase + offset
     for _ in range(4):
         level = levels_of(cells, model.amplitudes, phase, noise)
-        noise = noise_of(cells, model.amplitudes, level, phase) + quiet
-        expected = model.amplitudes[:, None] * level[..., None]
-        turn, out = offset_steps(cells, expected, noise, phase)
+        noise = noise_of(cells, model.amplitudes, level, phase, quiet)
+        turn, out = offset_steps(cells, model.amplitudes, level, noise, phase)
         phase = phase + float(np.clip(turn, -0.1, 0.1))
     if out.any():
         return f"the hum of the take runs out of step with that of {reference.name}"
-    own = find_breaks(
-        periods, frames, model.amplitudes, np.median(noise, axis=1), phase, cells.step_s
-    )
+    usual = np.median(noise, axis=1).astype(np.float64)
+    own = find_breaks(periods, model.amplitudes, usual, phase)
     breaks = list(path.breaks)
     breaks += [one for one in own if all(abs(one - other) > _SAME_BREAK for other in breaks)]
     free = Followed(
@@ -178,9 +177,13 @@ def _course(path: Followed) -> Reals:
 
 def _misfit(path: Followed) -> float:
     """Weighted squares of what is left in the take, in nats."""
-    level = path.loudness
-    hum = path.model.amplitudes[:, None] * (0.5 * (level[:, ::2] + level[:, 1::2]))[..., None]
-    return float((np.abs(path.cells.stilled(path.phase) - hum) ** 2 / path.noise).sum())
+    level = 0.5 * (path.loudness[:, ::2] + path.loudness[:, 1::2])
+    misfit = 0.0
+    for some in some_at_a_time(path.cells.count):
+        hum = path.model.amplitudes[:, None] * level[:, some, None]
+        left = path.cells.part(some).stilled(path.phase[some]) - hum
+        misfit += float((np.abs(left) ** 2 / path.noise[:, some]).sum())
+    return misfit
 
 
 def _learn(reference: Source, nominal_hz: tuple[float, ...]) -> HumModel | None:
