@@ -25,7 +25,9 @@ from cleanchain.operators.projection import ExpectedHum, HumProjection
 _STRETCH_S, _STRETCHES = 4.0, 40
 #: How far the take's mean frequency may be from that of the silence, Hz.
 _OFFSET_HZ = 0.6
-#: Offsets that are tried around the best one, Hz.
+#: How many offsets are followed where the hum is not heard, and how far apart they are, Hz.
+_TRIED, _APART_HZ = 4, 0.1
+#: Offsets that are tried around each, Hz.
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
 UNSTEADY = 1e-3
@@ -198,13 +200,30 @@ class Followed:
 
 
 def follow(take: Source, model: HumModel) -> Followed:
-    """Follow the mains through a take, once the waveform of the hum is known."""
+    """Follow the mains through a take, once the waveform of the hum is known.
+
+    Where notes lie near the lines of another mains frequency, the likeliest one may be theirs:
+    the next ones are followed until the hum is heard, the first one stands if it never is.
+    """
     frames = HarmonicFrames(take.rate_hz, model.mains_hz, model.harmonics)
     periods = periods_of(take, frames)
-    offset_hz = _rough_offset(periods, model)
-    if abs(offset_hz) > 0.2:
-        frames = replace(frames, mains_hz=frames.mains_hz + offset_hz)
-        periods, offset_hz = periods_of(take, frames), 0.0
+    first: Followed | None = None
+    for offset_hz in _rough_offsets(periods, model):
+        if abs(offset_hz) > 0.2:
+            moved = replace(frames, mains_hz=frames.mains_hz + offset_hz)
+            path = _follow_near(periods_of(take, moved), model, 0.0)
+        else:
+            path = _follow_near(periods, model, offset_hz)
+        if path.is_heard:
+            return path
+        first = first or path
+    assert first is not None
+    return first
+
+
+def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followed:
+    """Follow the mains from a frequency that is right to 0.1 Hz."""
+    frames = periods.frames
     quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
     nearby = [cells_of(periods.retuned(offset_hz + nearby_hz)) for nearby_hz in _NEARBY_HZ]
     number, phase, jumps, _ = rough_path(nearby, model.amplitudes, quiet)
@@ -288,8 +307,11 @@ def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int])
     return top / bottom if bottom > 0 else 0.0
 
 
-def _rough_offset(periods: Periods, model: HumModel) -> float:
-    """Find how far the take's mean frequency is from that of the silence, to 30 mHz."""
+def _rough_offsets(periods: Periods, model: HumModel) -> list[float]:
+    """Find how far the take's mean frequency may be from that of the silence, the likeliest first.
+
+    The first is right to 30 mHz if no note draws it; that of the silence is among the others.
+    """
     frames = periods.frames
     size = min(round(_STRETCH_S / frames.period_s), periods.count)
     starts = np.arange(0, periods.count - size + 1, max(size // 2, 1))
@@ -311,4 +333,8 @@ def _rough_offset(periods: Periods, model: HumModel) -> float:
         height = np.minimum(spectrum[..., rows], line) / (floor + 0.05 * line + 1e-20)
         merit += np.log1p(height).sum(axis=(0, 1))
     best = merit > merit.max() - 1e-9
-    return float(grid[best].mean())
+    found = [float(grid[best].mean())]
+    for near_hz in (0.0, *grid[np.argsort(-merit, kind="stable")].tolist()):
+        if len(found) < _TRIED and all(abs(near_hz - one) > _APART_HZ for one in found):
+            found.append(near_hz)
+    return found
