@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import pickle
+import signal
 import subprocess
 import sys
 import threading
@@ -15,20 +16,27 @@ from typing import IO, Any, TypeVar, cast
 T = TypeVar("T")
 
 #: The other Python looks for modules where this one does, and nowhere else.
-_BEGIN = "import sys; sys.path[:] = sys.argv[1:]; from cleanchain.apart import serve; serve()"
+_BEGIN = (
+    "import sys; sys.path[:] = sys.argv[2:]; from cleanchain.apart import serve; serve(sys.argv[1])"
+)
 
 
 class Apart:
     """Another Python that waits for one piece of work; to be used in a with-block.
 
     Where none can be started, or it ends without an answer, the work is done in this one.
+
+    Parameters
+    ----------
+    module : str
+        Name of a module that the other Python imports while the work is being put together.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, module: str) -> None:
         self._process: subprocess.Popen[bytes] | None = None
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-c", _BEGIN, *sys.path],
+                [sys.executable, "-c", _BEGIN, module, *sys.path],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
             )
@@ -82,19 +90,21 @@ class Apart:
         return answer if size and len(answer) == size else None
 
 
-def serve() -> None:
+def serve(module: str) -> None:
     """Do the one piece of work that comes in, and answer; end as soon as nobody waits for it."""
-    asked, answers = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
+    # Whoever waits for the answer hears Ctrl-C, and ends this.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    questions, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing else may get among the answer
-    importlib.import_module("cleanchain.trial")  # while the question is being put together
+    importlib.import_module(module)
     from cleanchain.threads import stay_in_one_thread
 
     stay_in_one_thread()
-    size = int.from_bytes(asked.read(8), "little")
-    question = asked.read(size)
+    size = int.from_bytes(questions.read(8), "little")
+    question = questions.read(size)
     if not size or len(question) != size:
         return
-    threading.Thread(target=_watch, args=(asked,), daemon=True).start()
+    threading.Thread(target=_watch, daemon=True).start()
     work, given = pickle.loads(question)
     del question
     try:
@@ -106,6 +116,6 @@ def serve() -> None:
         answers.write(answer)
 
 
-def _watch(asked: Any) -> None:
-    asked.read(1)
+def _watch() -> None:
+    os.read(0, 1)  # nothing comes but the end
     os._exit(1)

@@ -113,7 +113,7 @@ def rehearse(
         take = excerpt(whole, all_of_it)
         return _rehearsed(chain, take, all_of_it, heard, reference, seed, begun)
     # Of a part of the take the stages decide otherwise than what has begun.
-    with Apart() if beside else nullcontext() as apart:
+    with Apart(__name__) if beside else nullcontext() as apart:
         ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
         take = excerpt(whole, ranges)
         if reference is not None:

@@ -18,17 +18,17 @@ from cleanchain.trial import rehearse
 
 
 def test_work_is_done_in_another_process() -> None:
-    with Apart() as apart:
+    with Apart("math") as apart:
         assert apart.do(os.getpid) != os.getpid()
 
 
 def test_an_error_of_the_work_comes_back() -> None:
-    with Apart() as apart, pytest.raises(ValueError, match="domain"):
+    with Apart("math") as apart, pytest.raises(ValueError, match="domain"):
         apart.do(math.sqrt, -1.0)
 
 
 def test_what_the_work_prints_is_no_answer(capfd: pytest.CaptureFixture[str]) -> None:
-    with Apart() as apart:
+    with Apart("math") as apart:
         assert apart.do(print, "by the way") is None
     heard = capfd.readouterr()
     assert heard.out == ""
@@ -37,12 +37,12 @@ def test_what_the_work_prints_is_no_answer(capfd: pytest.CaptureFixture[str]) ->
 
 def test_without_another_python_the_work_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "executable", "/nowhere/python")
-    with Apart() as apart:
+    with Apart("math") as apart:
         assert apart.do(os.getpid) == os.getpid()
 
 
 def test_an_end_without_an_answer_leaves_the_work_to_be_done_here() -> None:
-    with Apart() as apart:
+    with Apart("math") as apart:
         assert apart._process is not None
         apart._process.kill()
         assert apart.do(os.getpid) == os.getpid()

@@ -10,7 +10,7 @@ import cleanchain
 ROOT = Path(cleanchain.__file__).parent
 #: Floors from the ground up; a module imports from its own floor or from below.
 FLOORS = (
-    ("errors", "units", "threads", "fourier"),
+    ("errors", "units", "threads", "apart", "fourier"),
     ("audio",),
     ("operators",),
     ("measure",),

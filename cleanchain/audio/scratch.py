@@ -53,3 +53,6 @@ class Scratch:
     def close(self) -> None:
         """Let go of the bytes."""
         self._file.close()
+
+    def __del__(self) -> None:
+        self.close()
