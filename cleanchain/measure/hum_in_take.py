@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -12,8 +13,7 @@ from cleanchain.measure.line_path import (
     INDEPENDENT_FRAMES,
     STRIDE,
     LinesModel,
-    amplitudes_of,
-    average,
+    averages_of,
     follow_phase,
     mean_offset_hz,
     presence,
@@ -23,6 +23,7 @@ from cleanchain.measure.mains import NOMINAL_HZ, Candidate
 from cleanchain.operators.line_frames import Amplitudes, LineFrames
 
 Reals = NDArray[np.float64]
+Averages = NDArray[np.complex64]
 
 #: Phases nearer than this to the usual one are usual, rad; chance puts a sixth of the time there.
 _IN_PHASE_RAD = 0.5
@@ -43,12 +44,14 @@ _LEVEL_TIMES, _HIGHEST_LEVEL = 4, 2.0
 _LOW_LEVEL = 0.4
 #: How far from nominal the mains may be where notes sound, Hz.
 _NEAR_HZ = 0.5
+#: Numbers, and times, that are worked on together.
+_TOGETHER, _TIMES = 1 << 16, 512
 #: Lines from which the search for a common phase is begun.
 _STARTS = 4
 
 
 def learn_waveform(
-    averaged: Amplitudes, phase: Reals, model: LinesModel, level: Reals | None = None
+    averaged: Averages, phase: Reals, model: LinesModel, level: Reals | None = None
 ) -> LinesModel:
     """Learn amplitude and phase of each harmonic once the mains phase is known.
 
@@ -57,20 +60,40 @@ def learn_waveform(
     Notes that sound on a line for part of the time hardly move it. Where the level of the hum is
     known to change, amplitudes are taken relative to it.
     """
-    still = turned(averaged, phase, model)
-    locked = _in_phase(still)
-    if level is not None:
-        still = still / np.maximum(level, _LOW_LEVEL)[:, None]
-        locked &= (level >= _LOW_LEVEL)[:, None]
-    centre = _masked_mean(still, locked)
-    least = 1e-3 * _masked_median(np.abs(still - centre[:, None]), locked)[:, None] + 1e-15
-    for _ in range(30):
-        weight = locked / np.maximum(np.abs(still - centre[:, None]), least)
-        centre = (weight * still).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
-    # Of a complex Gaussian, the median distance is 1.18 standard deviations of one part.
-    spread = _masked_median(np.abs(still - centre[:, None]), locked) / 1.177
-    independent = np.maximum(locked.sum(axis=1) * STRIDE / (INDEPENDENT_FRAMES), 1.0)
-    return replace(model, amplitudes=centre, spread=spread, sd=1.25 * spread / np.sqrt(independent))
+    shape = averaged.shape[0], averaged.shape[2]
+    amplitudes, spread, sd = np.empty(shape, dtype=complex), np.empty(shape), np.empty(shape)
+    for some in _some_lines(averaged):
+        still = turned(averaged[..., some], phase, model.keep(_mark(some, model)))
+        locked = _in_phase(still)
+        if level is not None:
+            still = still / np.maximum(level, _LOW_LEVEL)[:, None]
+            locked &= (level >= _LOW_LEVEL)[:, None]
+        centre = _masked_mean(still, locked)
+        least = 1e-3 * _masked_median(np.abs(still - centre[:, None]), locked)[:, None] + 1e-15
+        for _ in range(30):
+            weight = locked / np.maximum(np.abs(still - centre[:, None]), least)
+            centre = (weight * still).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
+        amplitudes[:, some] = centre
+        # Of a complex Gaussian, the median distance is 1.18 standard deviations of one part.
+        spread[:, some] = _masked_median(np.abs(still - centre[:, None]), locked) / 1.177
+        independent = np.maximum(locked.sum(axis=1) * STRIDE / INDEPENDENT_FRAMES, 1.0)
+        sd[:, some] = 1.25 * spread[:, some] / np.sqrt(independent)
+    return replace(model, amplitudes=amplitudes, spread=spread, sd=sd)
+
+
+def _some_lines(averaged: Averages) -> Iterator[slice]:
+    """Yield slices of harmonics, few enough to work on together: of a long take one by one."""
+    channels, times, lines = averaged.shape
+    step = max(_TOGETHER // (channels * times), 1)
+    for first in range(0, lines, step):
+        yield slice(first, min(first + step, lines))
+
+
+def _mark(some: slice, model: LinesModel) -> NDArray[np.bool_]:
+    """Mark the harmonics of a slice."""
+    marked = np.zeros(len(model.harmonics), dtype=bool)
+    marked[some] = True
+    return marked
 
 
 def _in_phase(still: Amplitudes) -> NDArray[np.bool_]:
@@ -100,21 +123,27 @@ def _masked_median(values: Reals, mask: NDArray[np.bool_]) -> Reals:
     return np.where(np.isfinite(median), median, 0.0)
 
 
-def locked_share(averaged: Amplitudes, phase: Reals, model: LinesModel) -> Reals:
+def locked_share(averaged: Averages, phase: Reals, model: LinesModel) -> Reals:
     """Return the share of the time in which each harmonic keeps its phase, (harmonics,)."""
-    share: Reals = _in_phase(turned(averaged, phase, model)).mean(axis=1).max(axis=0)
+    share = np.empty(len(model.harmonics))
+    for some in _some_lines(averaged):
+        still = turned(averaged[..., some], phase, model.keep(_mark(some, model)))
+        share[some] = _in_phase(still).mean(axis=1).max(axis=0)
     return share
 
 
-def steady_share(averaged: Amplitudes, phase: Reals, model: LinesModel) -> Reals:
+def steady_share(averaged: Averages, phase: Reals, model: LinesModel) -> Reals:
     """Return the share of the time in which each harmonic keeps level and phase, (harmonics,)."""
-    away = np.abs(turned(averaged, phase, model) - model.amplitudes[:, None])
-    kept = away < _STEADY_WITHIN * np.abs(model.amplitudes)[:, None]
-    share: Reals = kept.mean(axis=1).max(axis=0)
+    share = np.empty(len(model.harmonics))
+    for some in _some_lines(averaged):
+        part = model.keep(_mark(some, model))
+        away = np.abs(turned(averaged[..., some], phase, part) - part.amplitudes[:, None])
+        kept = away < _STEADY_WITHIN * np.abs(part.amplitudes)[:, None]
+        share[some] = kept.mean(axis=1).max(axis=0)
     return share
 
 
-def behaves(seen: Amplitudes, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
+def behaves(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
     """Mark the lines that keep phase or level as a hum does; the others may be notes near it.
 
     Only where some line keeps its phase well are the others held against it.
@@ -122,7 +151,7 @@ def behaves(seen: Amplitudes, phase: Reals, model: LinesModel) -> NDArray[np.boo
     Parameters
     ----------
     seen : ndarray of complex, shape (channels, times, harmonics)
-        See `cleanchain.measure.line_path.average`.
+        See `cleanchain.measure.line_path.averages_of`.
     phase : ndarray of shape (times,)
         Path of the mains phase, rad.
     model : LinesModel
@@ -139,25 +168,25 @@ def behaves(seen: Amplitudes, phase: Reals, model: LinesModel) -> NDArray[np.boo
     return good
 
 
-def expected_levels(seen: Amplitudes, phase: Reals, model: LinesModel) -> Reals:
+def expected_levels(seen: Averages, phase: Reals, model: LinesModel) -> Reals:
     """Level of the hum relative to its waveform at each time: a weighted running median.
 
     Each harmonic votes with its part in phase with the waveform, weighed by how well it stands
     out of its own spread; notes on a few harmonics are outvoted.
     """
-    still = turned(seen, phase, model)
     size = np.abs(model.amplitudes) ** 2
-    votes = (still * model.amplitudes.conj()[:, None]).real / np.maximum(size, 1e-300)[:, None]
     say = np.sqrt(size) / np.maximum(model.spread, 1e-12)
-    flat = np.moveaxis(votes, 1, 0).reshape(votes.shape[1], -1)
-    weights = np.minimum(say, 30.0).ravel()
     width = 2 * _LEVEL_TIMES + 1
-    padded = np.pad(flat, ((_LEVEL_TIMES, _LEVEL_TIMES), (0, 0)), mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width, axis=0)
-    level = np.empty(flat.shape[0])
-    for start in range(0, flat.shape[0], 512):
-        part = windows[start : start + 512].reshape(-1, flat.shape[1] * width)
-        level[start : start + 512] = _weighted_median(part, np.repeat(weights, width))
+    weights = np.repeat(np.minimum(say, 30.0).ravel(), width)
+    level = np.empty(phase.size)
+    for start in range(0, phase.size, _TIMES):
+        stop = min(start + _TIMES, phase.size)
+        around = np.clip(np.arange(start - _LEVEL_TIMES, stop + _LEVEL_TIMES), 0, phase.size - 1)
+        still = turned(seen[:, around], phase[around], model)
+        votes = (still * model.amplitudes.conj()[:, None]).real / np.maximum(size, 1e-300)[:, None]
+        flat = np.moveaxis(votes, 1, 0).reshape(around.size, -1)
+        windows = np.lib.stride_tricks.sliding_window_view(flat, width, axis=0)
+        level[start:stop] = _weighted_median(windows.reshape(stop - start, -1), weights)
     return np.clip(level, 0.0, _HIGHEST_LEVEL)
 
 
@@ -169,7 +198,7 @@ def _weighted_median(rows: Reals, weights: Reals) -> Reals:
     return median
 
 
-def best_tones(averaged: Amplitudes, guess: Reals, count: int) -> list[tuple[int, float]]:
+def best_tones(averaged: Averages, guess: Reals, count: int) -> list[tuple[int, float]]:
     """Find the lines that are most like steady tones, and their offsets in cycles a step.
 
     Parameters
@@ -182,14 +211,17 @@ def best_tones(averaged: Amplitudes, guess: Reals, count: int) -> list[tuple[int
     """
     times = averaged.shape[1]
     size = 1 << int(np.ceil(np.log2(8 * times)))
-    spectra = np.abs(np.fft.fft(averaged * np.hanning(times + 2)[1:-1, None], size, axis=1))
-    power = (spectra**2).sum(axis=0)
+    window = np.hanning(times + 2)[1:-1].astype(np.float32)
     offsets = np.fft.fftfreq(size)
-    power[np.abs(offsets)[:, None] > guess] = 0.0
+    highest, at = np.zeros(guess.size), np.zeros(guess.size)
+    for line, most in enumerate(guess):
+        spectra = np.fft.fft(averaged[..., line] * window, size, axis=1)
+        near = np.flatnonzero(np.abs(offsets) <= most)
+        power = (np.abs(spectra[:, near]) ** 2).sum(axis=0)
+        highest[line], at[line] = power.max(), offsets[near[power.argmax()]]
     energy = (np.abs(averaged) ** 2).sum(axis=(0, 1))
-    merit = power.max(axis=0) / np.maximum(energy, 1e-300) / times * (energy > 0)
-    best = np.argsort(-merit)[:count]
-    return [(int(line), float(offsets[np.argmax(power[:, line])])) for line in best]
+    merit = highest / np.maximum(energy, 1e-300) / times * (energy > 0)
+    return [(int(line), float(at[line])) for line in np.argsort(-merit)[:count]]
 
 
 def learn(source: Source, candidate: Candidate) -> LinesModel | None:
@@ -212,7 +244,7 @@ def learn(source: Source, candidate: Candidate) -> LinesModel | None:
     """
     harmonics = tuple(sorted(candidate.lines))
     frames = LineFrames(source.rate_hz, candidate.mains_hz, harmonics)
-    seen = average(amplitudes_of(source, frames))
+    seen = averages_of(source, frames)
     step_s = STRIDE * frames.hop / source.rate_hz
     nothing = np.zeros((source.channels, len(harmonics)))
     blank = LinesModel(candidate.mains_hz, harmonics, nothing.astype(complex), nothing, nothing)
@@ -241,7 +273,7 @@ def learn(source: Source, candidate: Candidate) -> LinesModel | None:
     return max(found, key=lambda pair: pair[0])[1] if found else None
 
 
-def _is_there(seen: Amplitudes, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
+def _is_there(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
     """Mark the harmonics that belong to the hum; one of them must also be steady."""
     strength = (np.abs(model.amplitudes) / np.maximum(model.sd, 1e-15)).max(axis=0)
     there: NDArray[np.bool_] = strength > _THERE_SD

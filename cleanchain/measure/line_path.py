@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
+from cleanchain.measure.best_path import Moves, best_path
 from cleanchain.operators.line_frames import Amplitudes, LineFrames
 
 Reals = NDArray[np.float64]
@@ -16,7 +17,9 @@ Reals = NDArray[np.float64]
 _AVERAGE, STRIDE = 24, 8
 #: Phases that are tried at each time, and how far the phase may move from one to the next.
 _PHASES, _MOST_STEPS = 256, 6
-_JUMP_COST = 12.0
+_STEP_COST, _JUMP_COST = 0.125, 12.0
+#: Times that are worked on together.
+_SOME = 512
 #: Frames after which an average is a new one, as far as chance goes.
 INDEPENDENT_FRAMES = 0.75 * _AVERAGE
 
@@ -56,42 +59,54 @@ class LinesModel:
         )
 
 
-def amplitudes_of(source: Source, frames: LineFrames) -> Amplitudes:
-    """Return the amplitudes of all frames of a source, (channels, frames, harmonics).
+def averages_of(source: Source, frames: LineFrames) -> NDArray[np.complex64]:
+    """Return amplitudes averaged over half a second or so, shape (channels, times, harmonics).
 
-    Frame k is centred on k mains periods from the start; beyond the ends lies silence.
+    Frame k is centred on k mains periods from the start; beyond the ends lies silence. There is a
+    time each `STRIDE` frames; near the ends frames are mirrored.
     """
     count = frame_count(source, frames)
-    shape = (source.channels, count, len(frames.harmonics))
-    out: Amplitudes = np.empty(shape, dtype=np.complex64)
-    step = max((1 << 18) // frames.hop, 1)
-    for first in range(0, count, step):
-        last = min(first + step, count)
-        start, stop = (first - 1) * frames.hop, last * frames.hop
-        low, high = max(start, 0), min(stop, source.frames)
-        samples = np.pad(source.read(low, high), ((0, 0), (low - start, stop - high)))
-        out[:, first:last] = frames.amplitudes(samples, first)
+    times = -(-count // STRIDE)
+    out = np.empty((source.channels, times, len(frames.harmonics)), dtype=np.complex64)
+    weights = np.hanning(_AVERAGE + 3)[1:-1]
+    weights /= weights.sum()
+    step = max((1 << 18) // (frames.hop * STRIDE), 4)
+    for some in range(0, times, step):
+        last_time = min(some + step, times)
+        wanted = np.arange(
+            some * STRIDE - _AVERAGE // 2, (last_time - 1) * STRIDE + _AVERAGE // 2 + 1
+        )
+        first, last = max(int(wanted[0]), 0), min(int(wanted[-1]) + 1, count)
+        seen = _amplitudes(source, frames, first, last)
+        windows = np.lib.stride_tricks.sliding_window_view(
+            seen[:, _mirrored(wanted, count) - first], _AVERAGE + 1, axis=1
+        )
+        out[:, some:last_time] = windows[:, ::STRIDE] @ weights
     return out
 
 
-def average(amplitudes: Amplitudes) -> Amplitudes:
-    """Average over half a second or so, a value each 8 periods, shape (channels, times, harm.)."""
-    half = _AVERAGE // 2
-    weights = np.hanning(_AVERAGE + 3)[1:-1]
-    weights /= weights.sum()
-    padded = np.pad(amplitudes, ((0, 0), (half, half), (0, 0)), mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, _AVERAGE + 1, axis=1)
-    result: Amplitudes = windows[:, ::STRIDE] @ weights
-    return result
+def _amplitudes(source: Source, frames: LineFrames, first: int, last: int) -> Amplitudes:
+    """Return the amplitudes of frames first <= k < last."""
+    start, stop = (first - 1) * frames.hop, last * frames.hop
+    low, high = max(start, 0), min(stop, source.frames)
+    samples = np.pad(source.read(low, high), ((0, 0), (low - start, stop - high)))
+    return frames.amplitudes(samples, first)
 
 
-def follow_phase(averaged: Amplitudes, model: LinesModel) -> Reals:
+def _mirrored(numbers: NDArray[np.int_], count: int) -> NDArray[np.int_]:
+    """Mirror numbers at the first and the last of so many, as often as needed."""
+    last = max(count - 1, 1)
+    mirrored: NDArray[np.int_] = np.minimum(last - np.abs(numbers % (2 * last) - last), count - 1)
+    return mirrored
+
+
+def follow_phase(averaged: NDArray[np.complexfloating], model: LinesModel) -> Reals:
     """Find the path of the mains phase that fits best, robustly, in radians.
 
     Parameters
     ----------
     averaged : ndarray of complex, shape (channels, times, harmonics)
-        See `average`; the harmonics are the model's.
+        See `averages_of`; the harmonics are the model's.
     model : LinesModel
         The waveform.
 
@@ -107,52 +122,35 @@ def follow_phase(averaged: Amplitudes, model: LinesModel) -> Reals:
     """
     grid = 2 * np.pi * np.arange(_PHASES) / _PHASES
     turns = np.exp(1j * np.multiply.outer(grid, model.harmonics))  # (phases, harmonics)
-    cost = np.zeros((averaged.shape[1], _PHASES))
-    for channel, seen in enumerate(averaged):
-        for index in range(len(model.harmonics)):
-            expected = model.amplitudes[channel, index] * turns[:, index]
-            spread = max(float(model.spread[channel, index]), 0.02 * abs(expected[0]), 1e-12)
-            away = np.abs(seen[:, index, None] - expected) / spread
-            cost += np.log1p(away**2)
-    return _refine(averaged, model, np.unwrap(grid[_cheapest_path(cost)]))
+
+    def votes(first: int, last: int) -> NDArray[np.float32]:
+        cost = np.zeros((last - first, _PHASES))
+        for channel, seen in enumerate(averaged[:, first:last]):
+            for index in range(len(model.harmonics)):
+                expected = model.amplitudes[channel, index] * turns[:, index]
+                spread = max(float(model.spread[channel, index]), 0.02 * abs(expected[0]), 1e-12)
+                away = np.abs(seen[:, index, None] - expected) / spread
+                cost += np.log1p(away**2)
+        return -cost.astype(np.float32)
+
+    moves = Moves(_MOST_STEPS, _STEP_COST, _JUMP_COST)
+    _, path, _, _ = best_path([votes], averaged.shape[1], moves)
+    return _refine(averaged, model, np.unwrap(grid[path]))
 
 
-def _cheapest_path(cost: Reals) -> NDArray[np.int_]:
-    """Path through (times, phases) of least cost, phases going round."""
-    times, phases = cost.shape
-    moves = np.arange(-_MOST_STEPS, _MOST_STEPS + 1)
-    price = 0.5 * (moves / 2.0) ** 2
-    total = cost[0].copy()
-    came = np.empty((times, phases), dtype=np.int16)
-    index = np.arange(phases)
-    origins = (index - moves[:, None]) % phases
-    for time in range(1, times):
-        options = total[origins] + price[:, None]
-        best = np.argmin(options, axis=0)
-        lowest = options[best, index]
-        came[time] = origins[best, index]
-        jump = int(np.argmin(total))
-        jumps = lowest > total[jump] + _JUMP_COST
-        lowest[jumps] = total[jump] + _JUMP_COST
-        came[time, jumps] = jump
-        total = lowest + cost[time]
-    path = np.empty(times, dtype=int)
-    path[-1] = int(np.argmin(total))
-    for time in range(times - 1, 0, -1):
-        path[time - 1] = came[time, path[time]]
-    return path
-
-
-def _refine(averaged: Amplitudes, model: LinesModel, phase: Reals) -> Reals:
+def _refine(averaged: NDArray[np.complexfloating], model: LinesModel, phase: Reals) -> Reals:
     """Move the phase to the weighted least-squares fit of all harmonics, a few times."""
     harmonics = np.array(model.harmonics)
+    wanted = model.amplitudes[:, None, :]
+    spread = np.maximum(model.spread, 1e-12)[:, None, :]
     for _ in range(6):
-        still = turned(averaged, phase, model)
-        wanted = model.amplitudes[:, None, :]
-        spread = np.maximum(model.spread, 1e-12)[:, None, :]
-        weight = 1 / (spread**2 + np.abs(still - wanted) ** 2)
-        slope = (weight * harmonics * (still * wanted.conj()).imag).sum(axis=(0, 2))
-        curve = (weight * (harmonics * np.abs(wanted)) ** 2).sum(axis=(0, 2))
+        slope, curve = np.empty(phase.size), np.empty(phase.size)
+        for low in range(0, phase.size, _SOME):
+            some = slice(low, low + _SOME)
+            still = turned(averaged[:, some], phase[some], model)
+            weight = 1 / (spread**2 + np.abs(still - wanted) ** 2)
+            slope[some] = (weight * harmonics * (still * wanted.conj()).imag).sum(axis=(0, 2))
+            curve[some] = (weight * (harmonics * np.abs(wanted)) ** 2).sum(axis=(0, 2))
         phase = phase + _smooth(slope, 1) / np.maximum(_smooth(curve, 1), 1e-300)
     return phase
 
@@ -164,13 +162,14 @@ def _smooth(values: Reals, half: int) -> Reals:
     return result
 
 
-def turned(seen: Amplitudes, phase: Reals, model: LinesModel) -> Amplitudes:
+def turned(seen: NDArray[np.complexfloating], phase: Reals, model: LinesModel) -> Amplitudes:
     """Return amplitudes as they would be at a mains phase of zero."""
-    still: Amplitudes = seen * np.exp(-1j * np.multiply.outer(phase, model.harmonics))
+    turn = np.exp(-1j * np.multiply.outer(phase, model.harmonics))
+    still: Amplitudes = np.multiply(seen, turn, dtype=np.complex128)
     return still
 
 
-def presence(averaged: Amplitudes, model: LinesModel) -> Reals:
+def presence(averaged: NDArray[np.complexfloating], model: LinesModel) -> Reals:
     """How much of the hum is there at each time, 0 to 1, shape (times,)."""
     size = np.abs(model.amplitudes)
     seen = (np.abs(averaged) * size[:, None]).sum(axis=(0, 2)) / (size**2).sum()
@@ -189,21 +188,6 @@ def mean_offset_hz(phase: Reals, frames: LineFrames, weight: Reals) -> float:
 def frame_count(source: Source, frames: LineFrames) -> int:
     """Return how many frames a source is cut into."""
     return -(-source.frames // frames.hop) + 1
-
-
-def to_frames(values: Reals, source: Source, frames: LineFrames, axis: int = 0) -> Reals:
-    """Interpolate values from the times of `average` to every frame, ends held."""
-    count = frame_count(source, frames)
-    at = np.arange(count) / STRIDE
-    last = values.shape[axis] - 1
-    low = np.clip(np.floor(at).astype(int), 0, max(last - 1, 0))
-    part = np.clip(at - low, 0.0, 1.0)
-    shape = [1] * values.ndim
-    shape[axis] = count
-    part = part.reshape(shape)
-    lower, upper = np.take(values, low, axis), np.take(values, np.minimum(low + 1, last), axis)
-    result: Reals = lower + part * (upper - lower)
-    return result
 
 
 def spread_hz(phase: Reals, frames: LineFrames) -> float:

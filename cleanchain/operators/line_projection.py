@@ -20,22 +20,24 @@ class LineProjection(Operator):
     """Subtract, period by period, what a lane has in common with an expected hum.
 
     In the frame k the hum of harmonic h is expected to be ``shape[c, h] * level[k]`` turned by
-    h times ``phase[k]``. Over the frames around k, weighed by a window and by ``weight``, the
-    complex factor u with the least squared difference between lane and u times the expected hum
-    is found, and that hum is subtracted. With phase, level and weight given, this is linear.
+    h times ``phase[k]``. Over the frames around k, weighed by a window, the complex factor u with
+    the least squared difference between lane and u times the expected hum is found, and that hum
+    is subtracted. With phase and level given, this is linear.
 
     Parameters
     ----------
     frames : LineFrames
         Cuts the lanes.
-    phase : ndarray of shape (frames,)
+    count : int
+        How many frames there are.
+    stride : int
+        Frames from one of the following values to the next; between them lie straight lines.
+    phase : ndarray of shape (times,)
         Phase of the mains beyond the steady turn of ``frames``, rad.
-    level : ndarray of shape (frames,)
+    level : ndarray of shape (times,)
         Expected level of the hum relative to its shape, >= 0.
     shape : ndarray of complex, shape (channels, harmonics)
         Expected amplitudes at level 1.
-    weight : ndarray of shape (channels, frames, harmonics)
-        Trust in each frame, > 0.
     half_frames : tuple of int
         For each harmonic, frames before and after that one factor is found from.
     share : ndarray of shape (channels, harmonics)
@@ -43,10 +45,11 @@ class LineProjection(Operator):
     """
 
     frames: LineFrames
+    count: int
+    stride: int
     phase: NDArray[np.float64]
     level: NDArray[np.float64]
     shape: Amplitudes
-    weight: NDArray[np.float32]
     half_frames: tuple[int, ...]
     share: NDArray[np.float64]
 
@@ -82,13 +85,13 @@ class _ProjectionFlow(GridFlow):
             window, first
         )  # frames first ... middle + periods + reach - 1
         number = first + np.arange(seen.shape[-2])
-        inside = (number >= 0) & (number < plan.phase.size)
-        at = np.clip(number, 0, plan.phase.size - 1)
-        turn = np.exp(1j * np.multiply.outer(plan.phase[at], plan.frames.harmonics))
-        expected = plan.shape[:, None] * plan.level[at, None] * turn  # (channels, frames, harm.)
-        trust = plan.weight[:, at] * inside[:, None]
-        above = trust * expected.conj() * seen
-        below = trust * np.abs(expected) ** 2
+        inside = ((number >= 0) & (number < plan.count))[:, None]
+        at, times = np.clip(number, 0, plan.count - 1) / plan.stride, np.arange(plan.phase.size)
+        phase, level = np.interp(at, times, plan.phase), np.interp(at, times, plan.level)
+        turn = np.exp(1j * np.multiply.outer(phase, plan.frames.harmonics))
+        expected = plan.shape[:, None] * level[:, None] * turn  # (channels, frames, harmonics)
+        above = inside * expected.conj() * seen
+        below = inside * np.abs(expected) ** 2
         factor = np.empty_like(seen)
         for index, half in enumerate(plan.half_frames):
             over = _around(below[..., index], half)

@@ -234,8 +234,11 @@ def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followe
     periods = periods.retuned(offset_hz)
     usual = np.median(noise, axis=1).astype(np.float64)
     breaks = find_breaks(periods, model.amplitudes, usual, phase)
-    jumps_at = [find_jump(periods, model.amplitudes, usual, phase, jump) for jump in jumps]
-    phase, jumps = beside_breaks(phase, jumps_at), [_first_cell(jump) for jump in jumps_at]
+    found = {find_jump(periods, model.amplitudes, usual, phase, jump) for jump in jumps}
+    jumps_at = sorted(found)
+    # Jumps that lie near each other may leave no cell between them.
+    jumps = sorted({_first_cell(jump) for jump in jumps_at})
+    phase = beside_breaks(phase, jumps_at)
     # Once more along the path found, so that no line is smeared by its own wandering.
     cells = cells_along(periods, phase, jumps_at)
     phase, sd, noise, level = _refined(cells, model, quiet, noise, phase, jumps, 2)

@@ -12,33 +12,34 @@ from cleanchain.fourier import fast_length_within
 from cleanchain.measure import line_path
 from cleanchain.measure.hum_in_take import expected_levels
 from cleanchain.measure.line_path import LinesModel
-from cleanchain.operators.line_frames import Amplitudes, LineFrames
+from cleanchain.operators.line_frames import LineFrames
 from cleanchain.operators.line_projection import LineProjection
 
 Reals = NDArray[np.float64]
+Averages = NDArray[np.complex64]
 
 #: Half lengths that one factor of a harmonic is found from, s, the steadier the longer.
 _HALVES_S = (1.2, 1.2, 0.6)
 
 
 def lines_out(
-    take: Source, model: LinesModel, frames: LineFrames, phase: Reals, seen: Amplitudes
+    take: Source, model: LinesModel, frames: LineFrames, phase: Reals, seen: Averages
 ) -> LineProjection:
     """Return the operator that takes the lines of a followed hum out, down to what lies around."""
     level = expected_levels(seen, phase, model)
-    count = line_path.frame_count(take, frames)
     return LineProjection(
         frames=frames,
-        phase=line_path.to_frames(phase, take, frames),
-        level=line_path.to_frames(level, take, frames),
+        count=line_path.frame_count(take, frames),
+        stride=line_path.STRIDE,
+        phase=phase,
+        level=level,
         shape=model.amplitudes,
-        weight=np.ones((take.channels, count, 1), dtype=np.float32),
         half_frames=half_frames(seen, phase, model, frames),
         share=shares(take, model, frames),
     )
 
 
-def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Amplitudes]:
+def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Averages]:
     """Follow the mains through a take.
 
     Returns
@@ -46,13 +47,13 @@ def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Amplit
     frames : LineFrames
         Centred on the take's own mean frequency.
     phase : ndarray of shape (times,)
-        Path of the phase beyond the steady turn, rad, on the times of `line_path.average`.
+        Path of the phase beyond the steady turn, rad, on the times of `line_path.averages_of`.
     seen : ndarray of complex, shape (channels, times, harmonics)
         The averaged amplitudes.
     """
     frames = LineFrames(take.rate_hz, model.mains_hz, model.harmonics)
     for _ in range(2):
-        seen = line_path.average(line_path.amplitudes_of(take, frames))
+        seen = line_path.averages_of(take, frames)
         phase = line_path.follow_phase(seen, model)
         offset_hz = line_path.mean_offset_hz(phase, frames, line_path.presence(seen, model))
         if abs(offset_hz) < 0.02:
@@ -62,26 +63,26 @@ def followed(take: Source, model: LinesModel) -> tuple[LineFrames, Reals, Amplit
 
 
 def half_frames(
-    seen: Amplitudes, phase: Reals, model: LinesModel, frames: LineFrames
+    seen: Averages, phase: Reals, model: LinesModel, frames: LineFrames
 ) -> tuple[int, ...]:
     """Choose for each harmonic how long one factor holds: long, unless the line is wide.
 
     A line is wide when what lies 0.2 to 0.5 Hz (0.5 to 1 Hz) beside it stands 9 dB above what
     lies further out, as of a hum whose level is unsteady.
     """
-    turned = line_path.turned(seen, phase, model)
     times_hz = frames.rate_hz / (frames.hop * line_path.STRIDE)
-    count = turned.shape[1]
-    spectrum = np.abs(np.fft.fft(turned * np.hanning(count + 2)[1:-1, None], axis=1)) ** 2
+    count = seen.shape[1]
+    window = np.hanning(count + 2)[1:-1]
     hz = np.abs(np.fft.fftfreq(count, 1 / times_hz))
-    power = spectrum.sum(axis=0)
     periods_hz = frames.rate_hz / frames.hop
     halves = []
-    for index in range(len(model.harmonics)):
-        far = _level(power[:, index], hz, 1.2, 2.4)
+    for index, harmonic in enumerate(model.harmonics):
+        still = seen[..., index] * (window * np.exp(-1j * harmonic * phase))
+        power = (np.abs(np.fft.fft(still, axis=1)) ** 2).sum(axis=0)
+        far = _level(power, hz, 1.2, 2.4)
         choice = 0
         for wider, (low, high) in enumerate(((0.2, 0.5), (0.5, 1.0)), start=1):
-            if _level(power[:, index], hz, low, high) > 8 * far > 0:
+            if _level(power, hz, low, high) > 8 * far > 0:
                 choice = wider
         halves.append(max(round(_HALVES_S[choice] * periods_hz), 2))
     return tuple(halves)
