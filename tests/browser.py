@@ -140,6 +140,27 @@ class Tab:
         """Move the pointer to a place in the window."""
         self.call("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
 
+    def _mouse(self, kind: str, x: float, y: float, times: int = 1) -> None:
+        self.call(
+            "Input.dispatchMouseEvent",
+            type=kind, x=x, y=y, button="left", buttons=int(kind != "mouseReleased"),
+            clickCount=times,
+        )  # fmt: skip
+
+    def click(self, x: float, y: float, times: int = 1) -> None:
+        """Click at a place in the window, once or twice."""
+        for number in range(1, times + 1):
+            self._mouse("mousePressed", x, y, number)
+            self._mouse("mouseReleased", x, y, number)
+
+    def drag(self, start: tuple[float, float], stop: tuple[float, float]) -> None:
+        """Move the pointer from one place to another with the button held."""
+        self._mouse("mousePressed", *start)
+        for part in (0.25, 0.5, 0.75, 1.0):
+            x, y = ((1 - part) * a + part * b for a, b in zip(start, stop, strict=True))
+            self._mouse("mouseMoved", x, y)
+        self._mouse("mouseReleased", *stop)
+
     def picture(self, path: Path, whole: bool = True) -> None:
         """Save a picture of the page."""
         shot = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=whole)

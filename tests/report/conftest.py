@@ -76,6 +76,12 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
     return made_report(tmp_path_factory.mktemp("report"))
 
 
+def shown(tab: Tab, path: Path, *size: int, dark: bool = False) -> None:
+    """Open a page and wait until its charts are drawn."""
+    tab.open(path, *size, dark=dark)
+    tab.run("charts")
+
+
 def violations(tab: Tab) -> list[object]:
     """What axe-core, a checker of accessibility, finds serious in the page as it is."""
     rules = pytest.importorskip("axe_core_python").__path__[0]

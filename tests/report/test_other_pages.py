@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from tests.browser import Tab
-from tests.report.conftest import violations
+from tests.report.conftest import shown, violations
 
 HOSTILE_NAME = "\"'><img src=x onerror=alert(1)> &amp; $x_{ {{7*7}}.wav"
 
@@ -102,7 +102,7 @@ def test_each_opens_without_a_fault_and_fits_and_is_accessible(
 ) -> None:
     page = request.getfixturevalue(name)
     assert page.stat().st_size < 20_000_000
-    tab.open(page, 1440)
+    shown(tab, page, 1440)
     assert len(lead_of(tab)) > 40
     tab.run("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     for width in (1440, 360):
@@ -117,7 +117,7 @@ def test_each_opens_without_a_fault_and_fits_and_is_accessible(
 
 
 def test_names_and_ledgers_from_outside_cannot_run(tab: Tab, chain: Path) -> None:
-    tab.open(chain)
+    shown(tab, chain)
     assert tab.run("document.querySelectorAll('img').length") == 0
     assert (
         tab.run("document.querySelector('h1').textContent") == f"A: take-a.wav, B: {HOSTILE_NAME}"

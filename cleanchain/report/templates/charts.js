@@ -17,7 +17,13 @@ const charts = (async () => {
     document.head.append(script);
   }
 
-  const bytesOf = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  function bytesOf(text) {
+    const letters = atob(text);
+    const bytes = new Uint8Array(letters.length);
+    for (let n = 0; n < bytes.length; n += 1) bytes[n] = letters.charCodeAt(n);
+    return bytes;
+  }
+
   const onLog = (axis, value) => (axis.kind === "frequency" ? Math.log10(value) : value);
   const offLog = (axis, place) => (axis.kind === "frequency" ? 10 ** place : place);
 
@@ -53,6 +59,12 @@ const charts = (async () => {
     };
   }
 
+  // The library draws pictures fast on plain axes alone: their places are parts of the whole.
+  function evenAxisOf(axis, view, most, more) {
+    const { tickvals, ...one } = axisOf(axis, view, most, more);
+    return { ...one, type: "linear", range: view, tickvals: tickvals.map((value) => scale.part(axis, value)) };
+  }
+
   const colour = (name) => getComputedStyle(root).getPropertyValue(`--${name}`).trim();
   const rem = () => parseFloat(getComputedStyle(root).fontSize);
   const fitting = ({ kind }, drawing) => drawing.clientWidth / (rem() * (kind === "frequency" ? 3 : 7));
@@ -80,13 +92,14 @@ const charts = (async () => {
   }
 
   // What charts and pictures share: a view in parts of the whole, how it is changed, when it is drawn.
-  function live(figure, axes, sliders, draw, point) {
+  function live(figure, sliders, draw, point, partOf) {
     const view = { x: [0, 1], y: [0, 1] };
     const drawings = [...figure.querySelectorAll(".drawing")];
 
     function show(next) {
       Object.assign(view, next);
       draw(view);
+      point();
     }
 
     const widthOf = ([from, to]) => to - from;
@@ -95,24 +108,23 @@ const charts = (async () => {
     function zoom(factor) {
       const next = Object.keys(sliders).map((name) => [name, around(place(name), factor * widthOf(view[name]))]);
       show(Object.fromEntries(next));
-      point();
     }
 
     function moved(name) {
       const [from, to] = view[name];
       if (place(name) < from || place(name) > to) show({ [name]: around(place(name), to - from) });
-      point();
+      else point();
     }
 
     figure.classList.add("drawn");
-    draw(view);
+    show({});
     for (const drawing of drawings) {
       drawing.on("plotly_relayout", () => {
-        const part = (name, range) => {
-          const [low, high] = range.map((one) => scale.part(axes[name], offLog(axes[name], one)));
+        const part = (name, { range }) => {
+          const [low, high] = range.map((place) => partOf(name, place));
           return around((low + high) / 2, high - low);
         };
-        show({ x: part("x", drawing.layout.xaxis.range), y: part("y", drawing.layout.yaxis.range) });
+        show({ x: part("x", drawing.layout.xaxis), y: part("y", drawing.layout.yaxis) });
       });
       drawing.on("plotly_doubleclick", () => show({ x: [0, 1], y: [0, 1] }));
     }
@@ -195,17 +207,11 @@ const charts = (async () => {
 
     const point = () => Plotly.Fx.hover(drawing, { xval: read(scale.value(data.x, Number(at.value) / 1000)) });
 
-    const show = live(figure, data, { x: at }, draw, point);
+    const show = live(figure, { x: at }, draw, point, (name, place) => scale.part(data[name], offLog(data[name], place)));
     drawing.on("plotly_hover", ({ points }) => {
       at.value = String(1000 * scale.part(data.x, read(points[0].x)));
     });
-    for (const box of boxes) {
-      box.addEventListener("change", () => {
-        show({});
-        point();
-      });
-    }
-    point();
+    for (const box of boxes) box.addEventListener("change", () => show({}));
   }
 
   function maps(figure) {
@@ -215,19 +221,19 @@ const charts = (async () => {
     const sliders = { x: figure.querySelector(".at"), y: figure.querySelector(".height") };
     const [rows, columns] = data.pictures[0].levels.shape.split(",").map(Number);
     const greys = data.pictures.map(({ levels }) => bytesOf(levels.bdata));
-    const edges = (axis, count) => Array.from({ length: count + 1 }, (_, k) => scale.value(axis, k / count));
 
     function draw(view) {
       drawings.forEach((drawing, k) => {
         const last = k === drawings.length - 1;
         const lines = { showgrid: false, ...spike() };
         Plotly.react(drawing, [{
-          type: "heatmap", x: edges(data.x, columns), y: edges(data.y, rows), z: data.pictures[k].levels,
-          zmin: 0, zmax: 255, colorscale: [[0, colour("flat")], [1, colour("strong")]], showscale: false, hoverinfo: "none",
+          type: "heatmap", zsmooth: "fast", z: data.pictures[k].levels, zmin: 0, zmax: 255,
+          x0: 0.5 / columns, dx: 1 / columns, y0: 0.5 / rows, dy: 1 / rows,
+          colorscale: [[0, colour("flat")], [1, colour("strong")]], showscale: false, hoverinfo: "none",
         }], layoutOf(0, last ? 1.5 : 0, {
           hovermode: "closest",
-          xaxis: axisOf(data.x, view.x, fitting(data.x, drawing), { showticklabels: last, ...lines }),
-          yaxis: axisOf(data.y, view.y, drawing.clientHeight / (1.6 * rem()), { ticklabelstandoff: 4, ...lines }),
+          xaxis: evenAxisOf(data.x, view.x, fitting(data.x, drawing), { showticklabels: last, ...lines }),
+          yaxis: evenAxisOf(data.y, view.y, drawing.clientHeight / (1.6 * rem()), { ticklabelstandoff: 4, ...lines }),
         }), CONFIG);
       });
     }
@@ -237,8 +243,9 @@ const charts = (async () => {
         const level = low + (high - low) * greys[k][row * columns + column] / 255;
         return `${name} ${words.number(level, 1)} dB`;
       });
-      const [x, y] = [scale.value(data.x, (column + 0.5) / columns), scale.value(data.y, (row + 0.5) / rows)];
-      reading.textContent = `${words.time(x)}, ${words.along(data.y, y)}: ${told.join("; ")}`;
+      const [x, y] = [(column + 0.5) / columns, (row + 0.5) / rows];
+      const place = `${words.along(data.x, scale.value(data.x, x))}, ${words.along(data.y, scale.value(data.y, y))}`;
+      reading.textContent = `${place}: ${told.join("; ")}`;
       return { xval: x, yval: y };
     }
 
@@ -248,7 +255,7 @@ const charts = (async () => {
       for (const drawing of drawings) Plotly.Fx.hover(drawing, cell, "xy", true);
     }
 
-    live(figure, data, sliders, draw, point);
+    live(figure, sliders, draw, point, (name, place) => place);
     for (const drawing of drawings) {
       drawing.on("plotly_hover", ({ points: [{ pointNumber: [row, column] }] }) => {
         sliders.x.value = String(1000 * (column + 0.5) / columns);
@@ -257,7 +264,6 @@ const charts = (async () => {
         for (const other of drawings) if (other !== drawing) Plotly.Fx.hover(other, cell, "xy", true);
       });
     }
-    point();
   }
 
   await unpack();
