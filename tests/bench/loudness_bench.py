@@ -4,7 +4,7 @@
 
 writes loudness.md beside itself: 300 s of mono at 48 kHz. Both are run in turn, so that what else
 the machine does falls on both alike; the ratios are medians over the pairs, of the time on the wall
-and of the processor's (ours works on two cores at once). `--together` measures the programmes at
+and of the processor's. `--together` measures the programmes at
 the same time, each in a process of its own: done sooner, but only the ratios mean anything then.
 The offset from pyloudnorm is the one that its coefficients explain
 (tests/measure/test_loudness_peer.py); the true peak is compared on 20 s with that of the samples at
