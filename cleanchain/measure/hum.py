@@ -22,6 +22,9 @@ _NEAR_HZ = 0.001
 _LEAST = 3e-4
 #: The same for each hertz that the mains wander: periods are cut and fitted at their mean.
 _LEAST_A_HZ = 0.05
+#: Cells from which on the first and the last one have no say in the waveform: what an earlier
+#: filter makes of the ends of a hum lies on lines that the hum does not have.
+_MANY = 8
 #: The power of noise in a period over that in a cell.
 PERIOD_NOISE = 2 * STRIDE / 1.5
 
@@ -110,11 +113,13 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     cells = cells_along(periods, phase)
     floor = floor_of(cells)
     phase, amplitudes = _follow(cells, floor, lines, (len(harmonics),))
-    sd = np.sqrt(floor / max(cells.count, 1))
+    sd = np.sqrt(floor / len(range(cells.count)[_inner(cells)]))
     slope_hz = (
         float(np.polyfit(cells.seconds, phase, 1)[0] / (2 * np.pi)) if cells.count > 2 else 0.0
     )
-    model = HumModel(mains_hz + offset_hz + slope_hz, sd_hz, harmonics, amplitudes, floor, sd)
+    # The last offset may have been added to the frequency already.
+    found_hz = frames.mains_hz + offset_hz + slope_hz
+    model = HumModel(found_hz, sd_hz, harmonics, amplitudes, floor, sd)
     size = np.abs(amplitudes)
     wander = np.diff(phase) / (2 * np.pi * cells.step_s) - slope_hz
     leak = max(_LEAST, _LEAST_A_HZ * float(np.sqrt(np.mean(wander**2)) if wander.size else 0.0))
@@ -138,9 +143,14 @@ def _follow(
             continue
         part = cells.keep(chosen)
         for _ in range(2):
-            amplitudes = part.stilled(phase).mean(axis=1)
+            amplitudes = part.stilled(phase)[:, _inner(part)].mean(axis=1)
             phase, _ = refine(part, amplitudes, steady, floor[:, None, chosen], phase, [])
-    return phase, cells.stilled(phase).mean(axis=1)
+    return phase, cells.stilled(phase)[:, _inner(cells)].mean(axis=1)
+
+
+def _inner(cells: Cells) -> slice:
+    """Return the cells that the waveform is learned from."""
+    return slice(1, -1) if cells.count >= _MANY else slice(None)
 
 
 def is_hum(model: HumModel) -> bool:

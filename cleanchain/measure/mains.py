@@ -26,6 +26,8 @@ _STEP_HZ = 0.01
 _LINE_RATIO, _CAP = 10.0, 6.0
 #: What the height beyond the cap still weighs, so that the top of a single line is found.
 _PEAK_SHARE = 0.5
+#: Newton's steps to the exact frequency, and the part of a step of the grid that ends them.
+_STEPS, _CLOSE = 60, 1e-4
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,8 @@ def joint_frequency(
     offset = float(grid[np.argmax(power)])
     turn = 2 * np.pi * harmonics
     bend = -1e-300
-    for _ in range(4):
+    # Where chance lines high up decide between steps of the grid, the true one is some steps away.
+    for _ in range(_STEPS):
         still = amplitudes * np.exp(-1j * np.multiply.outer(offset * at, turn))
         zeroth = still.sum(axis=1)
         first = -1j * turn * np.einsum("ckh,k->ch", still, at)
@@ -136,7 +139,10 @@ def joint_frequency(
         bend = 2 * (say * (np.abs(first) ** 2 + (zeroth.conj() * second).real)).sum()
         if bend >= 0:
             break
-        offset -= float(np.clip(slope / bend, -step_hz, step_hz))
+        step = float(np.clip(slope / bend, -step_hz, step_hz))
+        offset -= step
+        if abs(step) < _CLOSE * step_hz:
+            break
     return offset, float(1 / np.sqrt(max(-bend, 1e-30)))
 
 
