@@ -6,7 +6,7 @@ import pytest
 from cleanchain.measure.best_path import Moves, Votes, best_path
 
 
-def telling(votes: np.ndarray) -> Votes:
+def heard(votes: np.ndarray) -> Votes:
     return lambda first, last: votes[first:last]
 
 
@@ -37,7 +37,7 @@ def worth(votes: np.ndarray, path: np.ndarray, moves: Moves) -> float:
 @pytest.mark.parametrize("moves", [Moves(3, 0.2, 5.0), Moves(1, 1.5, 2.5), Moves(5, 0.01, 50.0)])
 def test_no_path_gathers_more(seed: int, moves: Moves) -> None:
     votes = np.random.default_rng(seed).normal(0, 2, (3, 15, 16)).astype(np.float32)
-    telling, path, jumps, gathered = best_path([telling(one) for one in votes], 15, moves)
+    telling, path, jumps, gathered = best_path([heard(one) for one in votes], 15, moves)
     best = [slowly(one, moves) for one in votes]
     # Single precision: 15 sums of numbers below 30.
     np.testing.assert_allclose(gathered, best, atol=1e-4)
@@ -49,7 +49,7 @@ def test_no_path_gathers_more(seed: int, moves: Moves) -> None:
 
 def test_one_time_is_its_highest_phase() -> None:
     votes = np.array([[[0.0, 3.0, 1.0, 2.0]]], dtype=np.float32)
-    telling, path, jumps, gathered = best_path([telling(votes[0])], 1, Moves(1, 1.0, 4.0))
+    telling, path, jumps, gathered = best_path([heard(votes[0])], 1, Moves(1, 1.0, 4.0))
     assert (telling, path.tolist(), jumps, gathered.tolist()) == (0, [1], [], [3.0])
 
 
@@ -59,7 +59,7 @@ def test_the_path_is_the_same_some_times_at_a_time(
 ) -> None:
     moves = Moves(3, 0.2, 5.0)
     votes = np.random.default_rng(9).normal(0, 2, (3, 15, 16)).astype(np.float32)
-    tellings = [telling(one) for one in votes]
+    tellings = [heard(one) for one in votes]
     whole = best_path(tellings, 15, moves)
     monkeypatch.setattr("cleanchain.measure.best_path._SOME", some)
     parts = best_path(tellings, 15, moves)
