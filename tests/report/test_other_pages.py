@@ -175,6 +175,24 @@ def test_builds_are_compared_by_octaves_and_heard_with_their_stimuli(
     assert tab.run(f"{data}[0].low.every((one, k) => one <= {data}[0].y[k])")
 
 
+def test_marks_are_as_large_in_the_drawing_and_legend_as_in_the_still_picture(
+    tab: Tab, compared: Path
+) -> None:
+    shown(tab, compared)
+    sizes = tab.run(
+        "[...document.querySelectorAll('#levels .view .dots')].map((still, k) => ["
+        "still, document.querySelectorAll('#levels .sample .dots')[k]]"
+        ".map((one) => parseFloat(getComputedStyle(one).strokeWidth)))"
+    )
+    drawn = tab.run(
+        "document.querySelector('#levels .drawing').data"
+        ".filter((one) => one.meta !== undefined).map((one) => one.marker.size)"
+    )
+    assert len(sizes) == 2
+    assert sizes == [[size, size] for size in drawn]
+    assert min(drawn) >= 3.5
+
+
 def test_captures_are_heard_at_one_gain_or_equally_loud(tab: Tab, compared: Path) -> None:
     tab.open(compared)
     ways = "[...document.querySelectorAll('input[name=way]')].map((one) => one.value)"
