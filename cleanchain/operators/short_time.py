@@ -18,7 +18,7 @@ from cleanchain.operators.base import Flow, GridFlow, Operator
 #: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
 #: Hops that one step of the grid answers for.
-HOPS_A_STEP = 384
+HOPS_A_STEP = 192
 
 
 @dataclass(frozen=True)
