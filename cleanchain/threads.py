@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from types import TracebackType
 from typing import Any
 
 _alone = False
@@ -29,7 +30,20 @@ def helpers(count: int) -> Executor:
 
     What is handed over must not wait for anything that is done after it.
     """
-    return _Here() if _alone else ThreadPoolExecutor(count)
+    return _Here() if _alone else _Pool(count)
+
+
+class _Pool(ThreadPoolExecutor):
+    """Waits for its threads, but not when Ctrl-C is about to end the process."""
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        stopped = kind is KeyboardInterrupt
+        self.shutdown(wait=not stopped, cancel_futures=stopped)
 
 
 class _Here(Executor):

@@ -107,6 +107,19 @@ class ListensToPassengers(_Broken):
         return block / (1.0 + block.shape[0])
 
 
+class _CallsItselfFixed(_Block):
+    follows_driver: ClassVar[bool] = False
+
+
+@dataclass(frozen=True)
+class HidesItsDriver(_Broken):
+    def change(self, block: Samples) -> Samples:
+        return block / (1.0 + np.abs(block[0]).max())
+
+    def _design(self, take: Source, silence: Source | None) -> Plan:
+        return Plan(self, _CallsItselfFixed(self.change))
+
+
 @dataclass(frozen=True)
 class NeverOff(_Broken):
     def change(self, block: Samples) -> Samples:

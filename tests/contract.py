@@ -108,6 +108,16 @@ def passengers_do_not_drive(case: Case) -> None:
     assert gap <= 1e-12, f"the driver changed by {gap} with a passenger beside it"
 
 
+def a_fixed_map_has_no_driver(case: Case) -> None:
+    """A map that says it follows no driver does the same to a lane, whatever comes first."""
+    plan = case.plan()
+    if not plan.operator.follows_driver:
+        alone = plan.apply(case.other)[0].samples
+        along = plan.apply(case.take, case.other)[1].samples
+        gap = np.abs(alone - along).max()
+        assert gap <= 1e-12, f"another driver changed the lane by {gap}"
+
+
 CHECKS: tuple[Callable[[Case], None], ...] = (
     zero_in_zero_out,
     superposition,
@@ -118,6 +128,7 @@ CHECKS: tuple[Callable[[Case], None], ...] = (
     same_twice,
     finite,
     passengers_do_not_drive,
+    a_fixed_map_has_no_driver,
 )
 
 

@@ -47,6 +47,7 @@ BROKEN: dict[Callable[[Case], None], Stage] = {
     contract.same_twice: broken.Remembers(),
     contract.finite: broken.Overflows(),
     contract.passengers_do_not_drive: broken.ListensToPassengers(),
+    contract.a_fixed_map_has_no_driver: broken.HidesItsDriver(),
 }
 
 

@@ -100,7 +100,8 @@ def main() -> NoReturn:
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         _tell("stopped; nothing was left half written")
-        sys.exit(130)
+        sys.stdout.flush()
+        os._exit(130)  # a thread may still be at work on what nobody waits for
     except BrokenPipeError:
         # Whoever read our output has gone; Python would complain once more while closing it.
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115

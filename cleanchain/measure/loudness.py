@@ -16,7 +16,7 @@ from cleanchain.measure.true_peak import MARGIN_FRAMES, TruePeak
 
 _QUANTA_PER_S = 100  # power is summed in steps of 10 ms
 _MOMENTARY, _SHORT_TERM, _HOP = 40, 300, 10  # in quanta: 400 ms, 3 s, 100 ms
-_PIECE = 32  # warm-ups of the weighting in what one core measures at a time, 5 s
+_PIECE = 32  # warm-ups of the weighting in what is measured at a time, 5 s
 
 
 #: How one channel counts: as it is, or as it sounds from two loudspeakers, 3.01 LU louder.
@@ -112,18 +112,7 @@ class LoudnessMeter:
                 self._work()
 
     def _work(self) -> None:
-        """Measure a piece."""
-        quantum, sums, peak, frame = self._measure()
-        self._sums.append((quantum, sums))
-        if peak > self._peak[0]:
-            self._peak = peak, frame
-        keep = self._before + MARGIN_FRAMES
-        self._held[:, :keep] = self._held[:, -keep:].copy()
-        self._filled = keep
-        self._start += self._piece
-
-    def _measure(self) -> tuple[int, NDArray[np.float64], float, float]:
-        """Return the piece's first quantum, its power summed by quanta, its true peak and where."""
+        """Sum the power of a piece by quanta, look for its true peak, and go on to the next."""
         start = self._start
         first, last = self._quanta(start), self._quanta(start + self._piece - 1)
         inner = self._frames(np.arange(first + 1, last + 1)) - start
@@ -132,10 +121,16 @@ class LoudnessMeter:
         for weight, channel in zip(self._weights, self._held, strict=True):
             window = channel[None, : self._before + self._piece]
             sums += weight * np.add.reduceat(self._k_weighting.power(window)[0], begins)
+        self._sums.append((first, sums))
         begin = self._before - MARGIN_FRAMES
         stretch = self._held[:, begin : begin + self._piece + 2 * MARGIN_FRAMES]
         peak, place = self._true_peak.search(stretch, self._peak[0])
-        return first, sums, peak, start + place
+        if peak > self._peak[0]:
+            self._peak = peak, start + place
+        keep = self._before + MARGIN_FRAMES
+        self._held[:, :keep] = self._held[:, -keep:].copy()
+        self._filled = keep
+        self._start += self._piece
 
     def _quanta(self, frame: int) -> int:
         """Return how many quanta have ended at a frame."""

@@ -36,11 +36,11 @@ class Operator(ABC):
     Attributes
     ----------
     follows_driver : bool
-        Whether the driver decides gains on the way. A map that does not is the same whatever
-        drives it, so that any lane can be the first.
+        Whether the driver may decide gains on the way. A map that says it does not is the same
+        whatever drives it, so that any lane can be the first.
     """
 
-    follows_driver: ClassVar[bool] = False
+    follows_driver: ClassVar[bool] = True
 
     @abstractmethod
     def start(self, lanes: int, channels: int, frames: int) -> Flow:
@@ -58,6 +58,8 @@ class _IdentityFlow(Flow):
 @dataclass(frozen=True)
 class Identity(Operator):
     """The exact identity: the very samples come back."""
+
+    follows_driver: ClassVar[bool] = False
 
     def start(self, lanes: int, channels: int, frames: int) -> Flow:
         """Begin a run; see `Operator.start`."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ class Comb(Operator):
     ringing_ms : float
         Time for which the comb rings before and after a click, to 60 dB below what it takes out.
     """
+
+    follows_driver: ClassVar[bool] = False
 
     filter: SymmetricFilter
     width_hz: float

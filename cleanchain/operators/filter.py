@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ class SymmetricFilter(Operator):
         Kernel from its centre outwards; the other half mirrors it. Beyond the ends of the lanes
         the signal is taken as mirrored, so that a steady level there makes no click.
     """
+
+    follows_driver: ClassVar[bool] = False
 
     half_kernel: NDArray[np.float64]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -19,6 +20,8 @@ class Gain(Operator):
     factor : float
         Amplitude ratio.
     """
+
+    follows_driver: ClassVar[bool] = False
 
     factor: float
 

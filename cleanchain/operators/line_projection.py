@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,8 @@ class LineProjection(Operator):
     share : ndarray of shape (channels, harmonics)
         Part of the hum that is subtracted, up to 1: the rest fills the hole to the floor around.
     """
+
+    follows_driver: ClassVar[bool] = False
 
     frames: LineFrames
     count: int

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +97,8 @@ class HumProjection(Operator):
     breaks : tuple of int
         Periods at which another stretch begins; no level looks across.
     """
+
+    follows_driver: ClassVar[bool] = False
 
     frames: HarmonicFrames
     hum: ExpectedHum

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 
@@ -36,8 +35,6 @@ class _SequenceFlow(Flow):
 @dataclass(frozen=True)
 class Sequence(Operator):
     """Apply operators in order; each sees the driver as the earlier ones left it."""
-
-    follows_driver: ClassVar[bool] = True
 
     operators: SequenceOf[Operator]
 

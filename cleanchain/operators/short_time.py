@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,8 +143,6 @@ class ShortTimeGain(Operator):
     rule : Rule
         What decides the gains; it must depend on no more than ``rule.reach`` hops around.
     """
-
-    follows_driver: ClassVar[bool] = True
 
     frames: Frames
     rule: Rule

@@ -8,7 +8,6 @@ long ones work wherever nothing rises, and around a rise the sound goes over to 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +39,6 @@ class TwoFrames(Operator):
     least : float
         Gain of noise alone.
     """
-
-    follows_driver: ClassVar[bool] = True
 
     long: ShortTimeGain
     short: ShortTimeGain

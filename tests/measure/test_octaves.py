@@ -32,6 +32,17 @@ def test_a_rumble_60_db_under_a_note_is_seen() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 96_000])
+def test_nothing_from_above_folds_back_into_the_low_octaves(rate_hz: int) -> None:
+    seconds = np.arange(2 * rate_hz) / rate_hz
+    fade = np.sin(np.pi * seconds / 2) ** 2
+    for hz in np.random.default_rng(3).uniform(500.0, rate_hz / 2, 60):
+        wave = fade * np.sin(2 * np.pi * hz * seconds)
+        powers = octave_powers(wave[None], rate_hz)[:4].sum(axis=1)
+        whole = octave_powers((fade * np.sin(2 * np.pi * 250.0 * seconds))[None], rate_hz)[3].sum()
+        assert 10 * np.log10(powers.max() / whole) < -95.0, f"{hz:.0f} Hz"
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 96_000])
 def test_octaves_end_below_half_the_rate(rate_hz: int) -> None:
     noise = np.random.default_rng(1).standard_normal((2, 3 * rate_hz))
     powers = octave_powers(noise, rate_hz)
