@@ -144,9 +144,9 @@ def _send(step: Plan, state: _State) -> _State:
     lanes = [Capture(wave, state.rate_hz) for wave in waves]
     if step.operator.follows_driver:
         driver = Capture(state.signal + state.hum + state.hiss, state.rate_hz)
-        signal, hum, hiss = step.apply(driver, *lanes)[1:]
+        signal, hum, hiss = step.apply(driver, *lanes, single=True)[1:]
     else:
-        signal, hum, hiss = step.apply(*lanes)
+        signal, hum, hiss = step.apply(*lanes, single=True)
     return _State(signal.samples, hum.samples, hiss.samples, state.rate_hz)
 
 

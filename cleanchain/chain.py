@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
+from cleanchain.audio.source import BLOCK_FRAMES, Source
 from cleanchain.operators import sequence
-from cleanchain.operators.base import Identity, Operator, run
+from cleanchain.operators.base import Identity, Lanes, Operator, run
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
 
@@ -72,7 +72,7 @@ class ChainPlan:
 
     def run(
         self, driver: Source, *passengers: Source, block_frames: int = BLOCK_FRAMES
-    ) -> Iterator[Samples]:
+    ) -> Iterator[Lanes]:
         """Stream a driver and its passengers through all plans in lockstep."""
         return run(self.operator, driver, *passengers, block_frames=block_frames)
 

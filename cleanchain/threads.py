@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from types import TracebackType
@@ -25,12 +27,18 @@ def alone() -> bool:
     return _alone
 
 
+def begin_import(module: str) -> None:
+    """Import a heavy module beside other work, so that it is there when it is needed."""
+    threading.Thread(target=importlib.import_module, args=(module,), daemon=True).start()
+
+
 def helpers(count: int) -> Executor:
     """Return a pool of so many threads, or one that does the work where it is handed over.
 
-    What is handed over must not wait for anything that is done after it.
+    The latter where no thread is asked for and where this process stays in one. What is handed
+    over must not wait for anything that is done after it.
     """
-    return _Here() if _alone else _Pool(count)
+    return _Here() if _alone or not count else _Pool(count)
 
 
 class _Pool(ThreadPoolExecutor):

@@ -245,7 +245,9 @@ def fixed_costs(
     # What a comb takes shows in the take less its expected hum; anywhere else what is left of
     # that hum would pass for signal, and the combed take serves, with what the comb leaves.
     both = Capture(draw + hum, take.rate_hz)
-    combed, left = (take, both) if heard.comb.is_identity else heard.comb.apply(take, both)
+    combed, left = take, both
+    if not heard.comb.is_identity:
+        combed, left = heard.comb.apply(take, both, single=True)
     lanes.update(combed=combed.samples, left=left.samples)
     around = octave_powers(both.samples, take.rate_hz)
     del draw, hum, both, combed, left
@@ -255,7 +257,8 @@ def fixed_costs(
         # Such a step does the same to all lanes, whatever drives it: only those that are still
         # needed go along.
         needed = {name for _, later in steps[place:] for name in _lanes_for(later)}
-        sent = step.apply(*(Capture(lanes[name], take.rate_hz) for name in sorted(needed)))
+        captures = (Capture(lanes[name], take.rate_hz) for name in sorted(needed))
+        sent = step.apply(*captures, single=True)
         after = {name: one.samples for name, one in zip(sorted(needed), sent, strict=True)}
         if isinstance(step.stage, Hum):
             noisy = (lanes["take"] - lanes["hum"], after["take"] - after["hum"])
@@ -322,7 +325,7 @@ def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Genera
     draw = draw_hiss(hiss, length, rate_hz, rng)
     heard = max(round(floor.used_s * rate_hz / frames.hop), 1)
     rule = EstimateRule("long", floor.power, 0.0, False)
-    return restore(noisy, floor.power, heard, draw, frames, rule)
+    return restore(noisy, floor.power, heard, draw, frames, rule).astype(np.float64)
 
 
 def _at_level(

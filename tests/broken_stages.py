@@ -121,6 +121,12 @@ class HidesItsDriver(_Broken):
 
 
 @dataclass(frozen=True)
+class Widens(_Broken):
+    def change(self, block: Samples) -> Samples:
+        return block * np.float64(0.5)
+
+
+@dataclass(frozen=True)
 class NeverOff(_Broken):
     def change(self, block: Samples) -> Samples:
         return block * (1 + 1e-15)

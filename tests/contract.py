@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanchain.audio.capture import Capture
+from cleanchain.operators.base import run
 from cleanchain.stages.base import Plan, Stage
 
 
@@ -118,6 +119,17 @@ def a_fixed_map_has_no_driver(case: Case) -> None:
         assert gap <= 1e-12, f"another driver changed the lane by {gap}"
 
 
+def single_precision_is_kept(case: Case) -> None:
+    """In single precision a lane comes out in it, and 100 dB below the lane the same."""
+    plan = case.plan()
+    exact = plan.apply(case.take, case.other)
+    blocks = list(run(plan.operator, case.take, case.other, single=True))
+    assert all(block.dtype == np.float32 for block in blocks), "the precision was not kept"
+    for wanted, lane in zip(exact, np.concatenate(blocks, axis=-1), strict=True):
+        gap, size = np.std(lane - wanted.samples), np.std(wanted.samples)
+        assert gap <= 1e-5 * size, f"single precision is off by {gap / size}"
+
+
 CHECKS: tuple[Callable[[Case], None], ...] = (
     zero_in_zero_out,
     superposition,
@@ -129,6 +141,7 @@ CHECKS: tuple[Callable[[Case], None], ...] = (
     finite,
     passengers_do_not_drive,
     a_fixed_map_has_no_driver,
+    single_precision_is_kept,
 )
 
 

@@ -48,6 +48,7 @@ BROKEN: dict[Callable[[Case], None], Stage] = {
     contract.finite: broken.Overflows(),
     contract.passengers_do_not_drive: broken.ListensToPassengers(),
     contract.a_fixed_map_has_no_driver: broken.HidesItsDriver(),
+    contract.single_precision_is_kept: broken.Widens(),
 }
 
 

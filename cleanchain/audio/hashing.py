@@ -39,15 +39,23 @@ class SampleHash:
 
 def hash_samples(source: FileSource) -> str:
     """Return the hash of a file's samples; worked out once while the file stays as it is."""
-    key = (source.path, source.stamp, source.frames, source.by_payload)
-    if key not in _kept or not source.stamp:
+    if _key(source) not in _kept or not source.stamp:
         hashed = SampleHash()
         for block in source.stored_blocks():
             hashed.update(block)
-        _kept[key] = hashed.text()
-        while len(_kept) > 16:
-            _kept.popitem(last=False)
-    return _kept[key]
+        remember(source, hashed)
+    return _kept[_key(source)]
+
+
+def remember(source: FileSource, hashed: SampleHash) -> None:
+    """Keep the hash that somebody else has made while going through all samples of a file."""
+    _kept[_key(source)] = hashed.text()
+    while len(_kept) > 16:
+        _kept.popitem(last=False)
+
+
+def _key(source: FileSource) -> tuple[Any, ...]:
+    return (source.path, source.stamp, source.frames, source.by_payload)
 
 
 def seed_of(source: FileSource) -> int:

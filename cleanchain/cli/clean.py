@@ -134,7 +134,9 @@ def run(
     from cleanchain.report.inspection_words import of_channels
     from cleanchain.results import results_of
     from cleanchain.silences import choose_silence
+    from cleanchain.threads import begin_import
 
+    begin_import("scipy.linalg")  # the hum stage needs it later; a fifth of a second
     look = partial(open_source, salvage=salvage, repair_nan=repair_nan)
     source = look(take)
     target = out or take.with_name(f"{take.stem}.clean{take.suffix}")

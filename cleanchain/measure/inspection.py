@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.file_source import FileSource
-from cleanchain.audio.hashing import SampleHash
+from cleanchain.audio.hashing import SampleHash, remember
 from cleanchain.audio.source import Samples
 from cleanchain.measure.clipping import Clipping, find_clipping
 from cleanchain.measure.steep_cut import find_steep_cut_hz
@@ -134,6 +134,7 @@ def inspect(source: FileSource) -> Inspection:
     seen = _Tally(source)
     for block in source.stored_blocks():
         seen.add(block)
+    remember(source, seen.hash)
     finite = not seen.not_finite.any()
     step = 0.0 if source.bits is None else 2.0 ** (1 - source.bits)
     clipping = [Clipping()] * source.channels

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
 from cleanchain.errors import InputError
-from cleanchain.operators.short_time import Frames
+from cleanchain.operators.short_time import Frames, powers
 from cleanchain.units import format_time, rms_dbfs
 
 #: Fewest frames that a floor is learned from, and the largest share that may be left out.
@@ -70,7 +70,7 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
     kept = 0
     sums, bands = [], []
     for power in _powers(silence, frames):
-        sums.append(power.astype(np.float32).sum(axis=1, dtype=np.float64))
+        sums.append(power.sum(axis=1, dtype=np.float64))
         bands.append(np.add.reduceat(power, _band_starts(frames.bins), axis=-1))
     times = sum(band.shape[1] for band in bands)
     if times < FEWEST_FRAMES:
@@ -106,7 +106,7 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
         if chosen.all():
             total += whole
         elif chosen.any():
-            power = next(_powers(silence, frames, number)).astype(np.float32)
+            power = next(_powers(silence, frames, number))
             total += power[:, chosen].sum(axis=1, dtype=np.float64)
         kept += int(chosen.sum())
     mean = total / kept
@@ -120,13 +120,12 @@ def learn_floor(silence: Source, frames: Frames) -> NoiseFloor:
     )
 
 
-def _powers(silence: Source, frames: Frames, first: int = 0) -> Iterator[NDArray[np.float64]]:
+def _powers(silence: Source, frames: Frames, first: int = 0) -> Iterator[NDArray[np.float32]]:
     """Yield the powers of frames that follow on from each other, stretch by stretch."""
     step = _TOGETHER * frames.hop
     for start in range(first * step, silence.frames - frames.size + 1, step):
         stop = min(start + step + 3 * frames.hop, silence.frames)
-        spectra = frames.spectra(silence.read(start, stop))
-        yield spectra.real**2 + spectra.imag**2
+        yield powers(frames.spectra(silence.read(start, stop).astype(np.float32)))
 
 
 def _band_starts(bins: int) -> NDArray[np.int_]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.operators.short_time import Frames, Rule
+from cleanchain.operators.short_time import Frames, Rule, powers
 
 #: Hops and bins over which hidden power is looked for, and bands in which it is weighed.
 _HOPS, _BINS, _BANDS = 15, 5, 10
@@ -29,7 +29,7 @@ def restore(
     draw: Samples,
     frames: Frames,
     rule: Rule,
-) -> Samples:
+) -> NDArray[np.float32]:
     """Draw a signal as it may well have been, given a noisy recording and its floor.
 
     Parameters
@@ -60,12 +60,11 @@ def restore(
     its own standard deviation, is put back where it shows most.
     """
     pad = frames.size
-    padded = np.pad(noisy, ((0, 0), (pad, pad)), mode="symmetric")
+    padded = np.pad(noisy.astype(np.float32), ((0, 0), (pad, pad)), mode="symmetric")
     pieces = _pieces(padded.shape[1], frames)
     ratio = np.empty((len(noisy), pieces[-1][0].stop, frames.bins), dtype=np.float32)
     for times, samples in pieces:
-        spectra = frames.spectra(padded[:, samples])
-        ratio[:, times] = spectra.real**2 + spectra.imag**2
+        ratio[:, times] = powers(frames.spectra(padded[:, samples]))
     edges = ((0, 0), (rule.reach, rule.reach), (0, 0))
     gains = rule.gains(np.pad(ratio, edges, mode="edge"))
     ratio /= np.maximum(floor, 1e-30)[:, None].astype(np.float32)
@@ -82,7 +81,7 @@ def restore(
         spectra = frames.spectra(padded[:, samples])
         spectra *= gains[:, times]
         put_back = DRAWN_SHARE * gains[:, times] + HIDDEN_SHARE * hidden[:, times]
-        spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples])
+        spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples].astype(np.float32))
         out[:, samples] += frames.samples(spectra)
     return out[:, pad : pad + noisy.shape[1]]
 

@@ -8,25 +8,32 @@ driver and on the operator, never on the passenger, and is linear in the passeng
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
+from cleanchain.audio.source import BLOCK_FRAMES, Source
 from cleanchain.errors import FitError
+from cleanchain.threads import helpers
+
+#: Frames of lanes, (lanes, channels, n); a flow is as precise as what it is given.
+Lanes = NDArray[np.floating[Any]]
 
 
 class Flow(ABC):
     """One run of an operator over lanes; frames leave in order, with no lag in all."""
 
     @abstractmethod
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         """Take (lanes, channels, n) and return the (lanes, channels, m) frames that are ready."""
 
     @abstractmethod
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         """Return the frames that were still held back, shape (lanes, channels, k)."""
 
 
@@ -48,10 +55,10 @@ class Operator(ABC):
 
 
 class _IdentityFlow(Flow):
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         return block
 
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         return np.empty((1, 1, 0))
 
 
@@ -71,7 +78,8 @@ class GridFlow(Flow):
 
     Window k covers frames k * step - context ... (k + 1) * step + context and answers for the
     `step` frames in its middle, so the result is the same to the last bit for any block size.
-    Beyond the ends of the lanes the windows see zeros or the mirrored signal.
+    Beyond the ends of the lanes the windows see zeros or the mirrored signal. So many windows as
+    `ahead` says are worked on by threads while the next ones come in.
     """
 
     def __init__(
@@ -83,46 +91,56 @@ class GridFlow(Flow):
         step: int,
         context: int,
         ends: Literal["zero", "mirror"] = "mirror",
+        ahead: int = 0,
     ) -> None:
         self._shape = (lanes, channels)
         self._frames = frames
         self._step = step
         self._context = context
         self._mode: Literal["constant", "symmetric"] = "constant" if ends == "zero" else "symmetric"
-        self._pending: list[Samples] = []
-        self._held = np.empty((lanes, channels, 0))  # starts at frame max(done - context, 0)
+        self._pending: list[Lanes] = []
+        self._held: Lanes = np.empty((lanes, channels, 0))  # starts at frame max(done - context, 0)
         self._count = 0  # frames pushed
-        self._done = 0  # frames returned, always a multiple of step before the end
+        self._done = 0  # frames begun, always a multiple of step before the end
+        self._ahead = ahead
+        self._helpers = helpers(ahead)
+        self._begun: deque[tuple[Future[Lanes], int]] = deque()  # windows, and frames of each
 
     @abstractmethod
-    def _window(self, window: Samples, start: int) -> Samples:
+    def _window(self, window: Lanes, start: int) -> Lanes:
         """Map (lanes, channels, step + 2 context) to the `step` frames from frame `start` on."""
 
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         """See `Flow.push`."""
+        if self._count == 0:
+            self._held = np.empty((*self._shape, 0), dtype=block.dtype)
         self._pending.append(block)
         self._count += block.shape[-1]
         if self._count < min(self._done + self._step + self._context, self._frames):
-            return np.empty((*self._shape, 0))
+            return self._held[..., :0]
         self._gather()
-        out = [np.empty((*self._shape, 0))]
+        out = [self._held[..., :0]]
         while self._count >= self._done + self._step + self._context:
-            out.append(self._advance())
+            self._begin()
+            out += self._ended(self._ahead)
         return np.concatenate(out, axis=-1)
 
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         """See `Flow.finish`."""
         self._gather()
-        out = [np.empty((*self._shape, 0))]
+        out = [self._held[..., :0]]
         while self._done < self._count:
-            out.append(self._advance())
+            self._begin()
+            out += self._ended(self._ahead)
+        out += self._ended(0)
+        self._helpers.shutdown()
         return np.concatenate(out, axis=-1)
 
     def _gather(self) -> None:
         self._held = np.concatenate([self._held, *self._pending], axis=-1)
         self._pending = []
 
-    def _advance(self) -> Samples:
+    def _begin(self) -> None:
         first = max(self._done - self._context, 0)  # frame that _held starts at
         window = self._held[..., : self._done + self._step + self._context - first]
         missing_left = self._context - (self._done - first)
@@ -132,16 +150,25 @@ class GridFlow(Flow):
                 window, ((0, 0), (0, 0), (missing_left, missing_right)), mode=self._mode
             )
         ready = min(self._step, self._count - self._done)
-        result = self._window(window, self._done)[..., :ready]
+        self._begun.append((self._helpers.submit(self._window, window, self._done), ready))
         self._done += ready
         drop = max(self._done - self._context, 0) - first
         self._held = self._held[..., drop:]
-        return result
+
+    def _ended(self, most: int) -> Iterator[Lanes]:
+        """Wait until no more than some windows are being worked on; yield the others' frames."""
+        while len(self._begun) > most:
+            window, frames = self._begun.popleft()
+            yield window.result()[..., :frames]
 
 
 def run(
-    operator: Operator, driver: Source, *passengers: Source, block_frames: int = BLOCK_FRAMES
-) -> Iterator[Samples]:
+    operator: Operator,
+    driver: Source,
+    *passengers: Source,
+    block_frames: int = BLOCK_FRAMES,
+    single: bool = False,
+) -> Iterator[Lanes]:
     """Stream sources through an operator in lockstep.
 
     Parameters
@@ -154,6 +181,8 @@ def run(
         Further lanes of the same rate, channels and frames.
     block_frames : int, optional
         Frames read at a time; it does not change the result.
+    single : bool, optional
+        Work in single precision: quicker, with an error some 130 dB below the lane.
 
     Yields
     ------
@@ -170,7 +199,8 @@ def run(
     lanes = (driver, *passengers)
     flow = operator.start(len(lanes), driver.channels, driver.frames)
     for blocks in zip(*(lane.blocks(block_frames) for lane in lanes), strict=True):
-        ready = flow.push(np.stack(blocks) if passengers else blocks[0][None])
+        lanes_now = np.stack(blocks) if passengers else blocks[0][None]
+        ready = flow.push(lanes_now.astype(np.float32) if single else lanes_now)
         if ready.shape[-1]:
             yield ready
     ready = flow.finish()

@@ -8,8 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, GridFlow, Operator
+from cleanchain.operators.base import Flow, GridFlow, Lanes, Operator
 
 #: Windows that one step transforms together: fewer calls for the same work.
 _WINDOWS_A_STEP = 4
@@ -52,13 +51,14 @@ class _FilterFlow(GridFlow):
         kernel = np.zeros(size)
         kernel[: half + 1] = half_kernel
         kernel[size - half :] = half_kernel[:0:-1]
-        self._response = np.fft.rfft(kernel).real
+        # numpy keeps to single precision only where the forward transform is scaled.
+        self._response = size * np.fft.rfft(kernel).real
         super().__init__(lanes, channels, frames, step=_WINDOWS_A_STEP * self._hop, context=half)
 
-    def _window(self, window: Samples, start: int) -> Samples:
+    def _window(self, window: Lanes, start: int) -> Lanes:
         pieces = np.lib.stride_tricks.sliding_window_view(window, self._size, axis=-1)
-        spectra = np.fft.rfft(pieces[..., :: self._hop, :])
-        spectra *= self._response
-        filtered: Samples = np.fft.irfft(spectra, self._size)
-        middle: Samples = filtered[..., self._half : self._half + self._hop]
+        spectra = np.fft.rfft(pieces[..., :: self._hop, :], norm="forward")
+        spectra *= self._response.astype(window.dtype)
+        filtered = np.fft.irfft(spectra, self._size)
+        middle: Lanes = filtered[..., self._half : self._half + self._hop]
         return middle.reshape(*window.shape[:2], -1)

@@ -7,8 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, Operator
+from cleanchain.operators.base import Flow, Lanes, Operator
 
 
 @dataclass(frozen=True)
@@ -34,8 +33,8 @@ class _GainFlow(Flow):
     def __init__(self, factor: float) -> None:
         self._factor = factor
 
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         return block * self._factor
 
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         return np.empty((1, 1, 0))

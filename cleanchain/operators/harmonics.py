@@ -87,6 +87,10 @@ class HarmonicFrames:
         return self._fit.astype(np.float32)
 
     @cached_property
+    def _shaped_single(self) -> NDArray[np.float32]:
+        return self._shaped.astype(np.float32)
+
+    @cached_property
     def _shaped(self) -> Reals:
         """Waves from one centre to the next, fading out, then fading in, (4 harmonics, hop)."""
         since = np.arange(self.hop) + self.hop // 2 - (self.hop - 1) / 2  # the centre before
@@ -118,24 +122,27 @@ class HarmonicFrames:
         """
         return _complex(self.fit_parts(samples))
 
-    def fit_parts(self, samples: Samples) -> Reals:
-        """Do the same, as real parts and then imaginary parts with their sign changed."""
+    def fit_parts(self, samples: NDArray[Any]) -> NDArray[Any]:
+        """Do the same, as real parts and then imaginary parts with their sign changed.
+
+        In single precision where the samples are, and twice as fast.
+        """
         periods = samples.reshape(*samples.shape[:-1], -1, self.hop)
-        parts: Reals = periods @ self._fit
+        fit = self._fit_single if samples.dtype == np.float32 else self._fit
+        parts: NDArray[Any] = periods @ fit
         return parts
 
     def fit_single(self, samples: Samples) -> NDArray[np.complex64]:
-        """Do the same in single precision, twice as fast: good for looking."""
-        periods = samples.reshape(*samples.shape[:-1], -1, self.hop).astype(np.float32)
-        return _complex(periods @ self._fit_single)
+        """Do the same in single precision: good for looking."""
+        return _complex(self.fit_parts(samples.astype(np.float32)))
 
-    def sound(self, amplitudes: Amplitudes) -> Samples:
+    def sound(self, amplitudes: NDArray[Any]) -> NDArray[Any]:
         """Return the sound between the centres of successive periods.
 
         Parameters
         ----------
         amplitudes : ndarray of complex, shape (..., periods, harmonics)
-            As `fit` gives them.
+            As `fit` gives them; the sound is as precise as they are.
 
         Returns
         -------
@@ -144,8 +151,9 @@ class HarmonicFrames:
         """
         before, after = amplitudes[..., :-1, :], amplitudes[..., 1:, :]
         parts = [before.real, before.imag, after.real, after.imag]
-        sound = np.concatenate(parts, axis=-1) @ self._shaped
-        flat: Samples = sound.reshape(*sound.shape[:-2], -1)
+        joined = np.concatenate(parts, axis=-1)
+        sound = joined @ (self._shaped_single if joined.dtype == np.float32 else self._shaped)
+        flat: NDArray[Any] = sound.reshape(*sound.shape[:-2], -1)
         return flat
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +60,7 @@ class LineFrames:
         turn: Amplitudes = np.exp(-2j * np.pi * np.multiply.outer(cycles % 1.0, self.harmonics))
         return turn
 
-    def amplitudes(self, samples: Samples, first: int) -> Amplitudes:
+    def amplitudes(self, samples: NDArray[Any], first: int) -> Amplitudes:
         """Return the amplitudes of all frames that lie wholly inside a stretch.
 
         Parameters

@@ -8,8 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, GridFlow, Operator
+from cleanchain.operators.base import Flow, GridFlow, Lanes, Operator
 from cleanchain.operators.line_frames import Amplitudes, LineFrames
 
 #: Mains periods that one step of the grid answers for.
@@ -79,7 +78,7 @@ class _ProjectionFlow(GridFlow):
             ends="zero",
         )
 
-    def _window(self, window: Samples, start: int) -> Samples:
+    def _window(self, window: Lanes, start: int) -> Lanes:
         plan = self._operator
         reach, hop = plan.reach, plan.frames.hop
         middle = start // hop
@@ -102,9 +101,8 @@ class _ProjectionFlow(GridFlow):
             factor[..., index] = under / np.where(over > 0, over, 1.0)
         hum = factor * expected * plan.share[:, None]
         keep = slice(reach - 1, reach + _PERIODS_A_STEP)  # frames at middle ... middle + periods
-        result: Samples = window[..., reach * hop : -reach * hop] - plan.frames.samples(
-            hum[..., keep, :], middle
-        )
+        sound = plan.frames.samples(hum[..., keep, :], middle).astype(window.dtype)
+        result: Lanes = window[..., reach * hop : -reach * hop] - sound
         return result
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, Operator
+from cleanchain.operators.base import Flow, Lanes, Operator
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
 
 #: Periods from one level to the next; each is an average under a Hann window of four times that.
@@ -125,20 +125,22 @@ class _ProjectionFlow(Flow):
         hop = operator.frames.hop
         self._half = hop // 2
         self._block = _BLOCK * hop
-        self._filling = self._empty()  # pushed, not yet fitted
+        self._filling = self._empty(np.dtype(float))  # pushed, not yet fitted
         self._filled = 0
-        self._fitted: list[Samples] = []  # fitted, not yet returned, one array a block
+        self._fitted: list[Lanes] = []  # fitted, not yet returned, one array a block
         self._returned = 0
         self._blocks_in = 0
         self._blocks_out = 0
         self._blocks = -(-frames // self._block) if frames else 0
         self._across: dict[int, tuple[Samples, Reals]] = {}
 
-    def _empty(self) -> Samples:
-        return np.empty((self._lanes, self._channels, self._block))
+    def _empty(self, dtype: np.dtype[Any]) -> Lanes:
+        return np.empty((self._lanes, self._channels, self._block), dtype=dtype)
 
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         """See `Flow.push`."""
+        if self._filled == self._blocks_in == 0:
+            self._filling = self._empty(block.dtype)
         out, at, size = [], 0, block.shape[-1]
         while at < size:
             count = min(self._block - self._filled, size - at)
@@ -149,7 +151,7 @@ class _ProjectionFlow(Flow):
                 out += self._ready()
         return self._joined(out)
 
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         """See `Flow.finish`."""
         if self._filled:
             self._filling[..., self._filled :] = 0.0
@@ -157,10 +159,10 @@ class _ProjectionFlow(Flow):
         result = self._joined(self._ready(all_in=True))
         return result[..., : result.shape[-1] - max(self._returned - self._frames, 0)]
 
-    def _joined(self, parts: list[Samples]) -> Samples:
+    def _joined(self, parts: list[Lanes]) -> Lanes:
         if len(parts) == 1:
             return parts[0]
-        return np.concatenate([self._empty()[..., :0], *parts], axis=-1)
+        return np.concatenate([self._filling[..., :0], *parts], axis=-1)
 
     def _fit(self) -> None:
         """Fit a block: what its periods say of the level, and how surely."""
@@ -175,10 +177,10 @@ class _ProjectionFlow(Flow):
         inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
         self._across[self._blocks_in] = (above * inside, below * inside)
         self._fitted.append(samples)
-        self._filling, self._filled = self._empty(), 0
+        self._filling, self._filled = self._empty(samples.dtype), 0
         self._blocks_in += 1
 
-    def _ready(self, all_in: bool = False) -> list[Samples]:
+    def _ready(self, all_in: bool = False) -> list[Lanes]:
         """Return the blocks for which all that they depend on is known."""
         out = []
         ahead = self._operator.reach // _BLOCK
@@ -187,7 +189,7 @@ class _ProjectionFlow(Flow):
             self._returned += out[-1].shape[-1]
         return out
 
-    def _leave(self) -> Samples:
+    def _leave(self) -> Lanes:
         plan, number = self._operator, self._blocks_out
         ahead = plan.reach // _BLOCK
         around = range(number - ahead, number + ahead + 1)
@@ -206,6 +208,8 @@ class _ProjectionFlow(Flow):
         )  # fmt: skip
         amplitudes = level[..., None] * plan.hum.hum_at(plan.frames, first - 1, _BLOCK + 2)
         samples, hop = self._fitted.pop(0), plan.frames.hop
+        if samples.dtype == np.float32:
+            amplitudes = amplitudes.astype(np.complex64)
         # Sound begins hop // 2 into the period before.
         start, at = hop - self._half, 0
         for low in range(0, _BLOCK + 1, _SOUND):

@@ -7,20 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, Operator
+from cleanchain.operators.base import Flow, Lanes, Operator
 
 
 class _SequenceFlow(Flow):
     def __init__(self, flows: list[Flow]) -> None:
         self._flows = flows
 
-    def push(self, block: Samples) -> Samples:
+    def push(self, block: Lanes) -> Lanes:
         for flow in self._flows:
             block = flow.push(block)
         return block
 
-    def finish(self) -> Samples:
+    def finish(self) -> Lanes:
         tails = []
         for index, flow in enumerate(self._flows):
             tail = flow.finish()

@@ -11,14 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Samples
 from cleanchain.fourier import fast_length
-from cleanchain.operators.base import Flow, GridFlow, Operator
+from cleanchain.operators.base import Flow, GridFlow, Lanes, Operator
+
+Spectra = NDArray[np.complexfloating[Any, Any]]
 
 #: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
-#: Hops that one step of the grid answers for.
-HOPS_A_STEP = 192
+#: Hops that one step of the grid answers for, and steps that are worked on at a time.
+HOPS_A_STEP, STEPS_AHEAD = 192, 2
 
 
 @dataclass(frozen=True)
@@ -51,31 +52,30 @@ class Frames:
         """
         return _hann(self.size)
 
-    def spectra(self, samples: Samples) -> NDArray[np.complex128]:
-        """Return the spectra of all whole frames, shape (..., times, bins)."""
+    def spectra(self, samples: Lanes) -> Spectra:
+        """Return the spectra of all whole frames, shape (..., times, bins), as precise as they."""
         pieces = np.lib.stride_tricks.sliding_window_view(samples, self.size, axis=-1)
         framed = pieces[..., :: self.hop, :]
-        out = np.empty((*framed.shape[:-1], self.bins), dtype=np.complex128)
-        window = self.window
-        rows = np.empty((_FRAMES_A_PIECE, self.size))
+        out = np.empty((*framed.shape[:-1], self.bins), dtype=_complex(samples.dtype))
+        # numpy keeps to single precision only where the forward transform is scaled.
+        window = (self.size * self.window).astype(samples.dtype)
+        rows = np.empty((_FRAMES_A_PIECE, self.size), dtype=samples.dtype)
         for part in _pieces(out.shape):
             some = rows[: part[-1].stop - part[-1].start]
             np.multiply(framed[part], window, out=some)
-            np.fft.rfft(some, out=out[part])
+            np.fft.rfft(some, norm="forward", out=out[part])
         return out
 
-    def samples(
-        self, spectra: NDArray[np.complex128], gains: NDArray[np.float32] | None = None
-    ) -> Samples:
+    def samples(self, spectra: Spectra, gains: NDArray[np.float32] | None = None) -> Lanes:
         """Overlap and add spectra of shape (..., times, bins); the inverse away from the ends.
 
         Gains of the same shape are multiplied on the way.
         """
-        window = (2 / 3) * self.window
         *before, times, bins = spectra.shape
-        out = np.zeros((*before, times + 3, self.hop))
-        rows = np.empty((_FRAMES_A_PIECE, bins), dtype=np.complex128)
-        frames = np.empty((_FRAMES_A_PIECE, self.size))
+        out = np.zeros((*before, times + 3, self.hop), dtype=spectra.real.dtype)
+        window = ((2 / 3) * self.window).astype(out.dtype)
+        rows = np.empty((_FRAMES_A_PIECE, bins), dtype=spectra.dtype)
+        frames = np.empty((_FRAMES_A_PIECE, self.size), dtype=out.dtype)
         for part in _pieces(spectra.shape):
             *place, some_times = part
             count = some_times.stop - some_times.start
@@ -96,6 +96,10 @@ def _hann(size: int) -> NDArray[np.float64]:
     window: NDArray[np.float64] = np.sin(np.pi * np.arange(size) / size) ** 2
     window.flags.writeable = False
     return window
+
+
+def _complex(real: np.dtype[Any]) -> np.dtype[Any]:
+    return np.result_type(real, np.complex64)
 
 
 def _pieces(shape: tuple[int, ...]) -> Iterator[tuple[Any, ...]]:
@@ -156,7 +160,7 @@ class ShortTimeGain(Operator):
         """Begin a run; see `Operator.start`."""
         return _ShortTimeFlow(self, lanes, channels, frames)
 
-    def through(self, window: Samples) -> tuple[Samples, NDArray[np.float32]]:
+    def through(self, window: Lanes) -> tuple[Lanes, NDArray[np.float32]]:
         """Send lanes through, all but the context at either end.
 
         Parameters
@@ -174,10 +178,10 @@ class ShortTimeGain(Operator):
         short, reach = self.frames, self.rule.reach
         count = window.shape[-1] - 2 * self.context
         spectra = short.spectra(window[0])
-        gains = self.rule.gains(_power(spectra))
+        gains = self.rule.gains(powers(spectra))
         spectra = spectra[:, reach : spectra.shape[1] - reach]
         inner = slice(reach * short.hop, window.shape[-1] - reach * short.hop)
-        out = np.empty((*window.shape[:2], count))
+        out = np.empty((*window.shape[:2], count), dtype=window.dtype)
         for lane, samples in enumerate(window):
             if lane > 0:
                 spectra = short.spectra(samples[..., inner])
@@ -194,13 +198,15 @@ class _ShortTimeFlow(GridFlow):
             frames,
             step=HOPS_A_STEP * operator.frames.hop,
             context=operator.context,
+            ahead=STEPS_AHEAD,
         )
 
-    def _window(self, window: Samples, start: int) -> Samples:
+    def _window(self, window: Lanes, start: int) -> Lanes:
         return self._operator.through(window)[0]
 
 
-def _power(spectra: NDArray[np.complex128]) -> NDArray[np.float32]:
+def powers(spectra: Spectra) -> NDArray[np.float32]:
+    """Return the power of spectra of shape (..., times, bins)."""
     out = np.empty(spectra.shape, dtype=np.float32)
     for part in _pieces(spectra.shape):
         rows = spectra[part]

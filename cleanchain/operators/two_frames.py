@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Samples
-from cleanchain.operators.base import Flow, GridFlow, Operator
-from cleanchain.operators.short_time import HOPS_A_STEP, ShortTimeGain
+from cleanchain.operators.base import Flow, GridFlow, Lanes, Operator
+from cleanchain.operators.short_time import HOPS_A_STEP, STEPS_AHEAD, ShortTimeGain
 
 #: Short hops in a long one.
 SHORTER = 5
@@ -72,9 +71,10 @@ class _TwoFramesFlow(GridFlow):
             frames,
             step=HOPS_A_STEP * self._hop,
             context=operator.context,
+            ahead=STEPS_AHEAD,
         )
 
-    def _window(self, window: Samples, start: int) -> Samples:
+    def _window(self, window: Lanes, start: int) -> Lanes:
         two, hop = self._two, self._hop
         out, gains = two.long.through(window)
         opened = two.opened(gains)
@@ -89,7 +89,7 @@ class _TwoFramesFlow(GridFlow):
             piece = window[..., at : at + span.stop - span.start + 2 * context]
             short, _ = two.short.through(piece)
             ramp = np.minimum((np.arange(span.stop - span.start) + 0.5) / (_RAMP_HOPS * hop), 1.0)
-            out[..., span] += ramp * ramp[::-1] * (short - out[..., span])
+            out[..., span] += (ramp * ramp[::-1]).astype(out.dtype) * (short - out[..., span])
         return out
 
 

@@ -10,8 +10,8 @@ from typing import Any, ClassVar, final
 import numpy as np
 
 from cleanchain.audio.capture import Capture
-from cleanchain.audio.source import BLOCK_FRAMES, Samples, Source
-from cleanchain.operators.base import Identity, Operator, check_same_format, run
+from cleanchain.audio.source import BLOCK_FRAMES, Source
+from cleanchain.operators.base import Identity, Lanes, Operator, check_same_format, run
 from cleanchain.operators.planned import Planned
 
 
@@ -46,16 +46,18 @@ class Plan:
 
     def run(
         self, driver: Source, *passengers: Source, block_frames: int = BLOCK_FRAMES
-    ) -> Iterator[Samples]:
+    ) -> Iterator[Lanes]:
         """Stream the driver and its passengers; see `cleanchain.operators.base.run`."""
         return run(self.operator, driver, *passengers, block_frames=block_frames)
 
-    def apply(self, driver: Source, *passengers: Source) -> tuple[Capture, ...]:
+    def apply(
+        self, driver: Source, *passengers: Source, single: bool = False
+    ) -> tuple[Capture, ...]:
         """Run in memory and return one capture a lane, the driver's first."""
         lanes = (driver, *passengers)
         wholes = [np.empty((driver.channels, driver.frames)) for _ in lanes]
         done = 0
-        for block in self.run(driver, *passengers):
+        for block in run(self.operator, *lanes, single=single):
             for whole, part in zip(wholes, block, strict=True):
                 whole[:, done : done + part.shape[-1]] = part
             done += block.shape[-1]

@@ -40,8 +40,8 @@ def test_grid_flow_is_the_same_for_any_block_and_length(frames: int, block: int)
 def test_sequence_equals_one_after_the_other() -> None:
     x = Capture(np.random.default_rng(0).standard_normal((1, 301)), 8000)
     twice = Planned(Planned(x, Mean()), Mean())
-    both = np.concatenate(list(run(Sequence([Mean(), Mean()]), x, block_frames=50)), axis=-1)[0]
-    assert np.array_equal(both, twice.read(0, 301))
+    both = run(Sequence([Mean(), Mean()]), x, block_frames=50, single=True)
+    assert np.array_equal(np.concatenate(list(both), axis=-1)[0], twice.read(0, 301))
 
 
 def test_identity_returns_the_very_samples() -> None:
