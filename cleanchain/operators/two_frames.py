@@ -17,9 +17,10 @@ from cleanchain.operators.short_time import HOPS_A_STEP, STEPS_AHEAD, ShortTimeG
 
 #: Short hops in a long one.
 SHORTER = 5
-#: Something rises where frames open by this factor over this many hops, and by this share of how
-#: far they can: less than that happens by chance in the hiss, where short frames only do harm.
-_RISE_HOPS, _RISE, _LEAST_RISE = 2, 1.5, 0.12
+#: Something rises where frames open by this factor over this many hops, and by this much: less
+#: happens by chance in the hiss, where short frames only do harm. The less a gate closes, the less
+#: they do: so much is asked for times the square of how far it closes.
+_RISE_HOPS, _RISE, _LEAST_RISE = 2, 1.2, 0.12
 #: So many hops more belong to the attack, and so much of one is a crossfade at either end.
 _AFTER_HOPS, _RAMP_HOPS = 1, 0.75
 #: Part of the band below which all bins together count as one octave.
@@ -80,7 +81,8 @@ class _TwoFramesFlow(GridFlow):
         opened = two.opened(gains)
         # Frame f is centred on the start of hop f - 2 of those that the window answers for.
         rise = opened[_RISE_HOPS:] - opened[:-_RISE_HOPS]
-        rises = (rise > (_RISE - 1) * opened[:-_RISE_HOPS]) & (rise > _LEAST_RISE * (1 - two.least))
+        least = _LEAST_RISE * (1 - two.least) ** 2
+        rises = rise > np.maximum((_RISE - 1) * opened[:-_RISE_HOPS], least)
         risen = np.convolve(rises, np.ones(_RISE_HOPS + _AFTER_HOPS, dtype=int)) > 0
         for first, stop in _runs(risen[2 : 2 + self._step // hop]):
             span = slice(first * hop, stop * hop)

@@ -17,6 +17,8 @@ Gains = NDArray[np.float32]
 
 #: Bins to either side that are averaged across frequency.
 WIDE_BINS = 16
+#: Bins of short frames, up to some 300 Hz, of which an octave holds too few to be sure of it.
+LOW_BINS = 10
 #: Places that are worked on together: what they need stays in a core's cache.
 _PLACES_A_PIECE = 1 << 17
 #: Levels above the floor that the table tells apart: four an octave, from 1/8 to 4096 times.
@@ -40,6 +42,9 @@ class EstimateRule(Rule):
     whose parts are known (`tests/bench/gate_table.py` makes it). That is a Wiener gain whose prior
     is read off music instead of assumed, and quick: sums, a shift of bits for each logarithm, and
     a look-up take the place of exponentials.
+
+    In the lowest bins of short frames what is left of the gain to one is squared: an attack that
+    is hardly seen there would lose its weight, and hides the hiss for as long as they last.
 
     Parameters
     ----------
@@ -83,6 +88,9 @@ class EstimateRule(Rule):
             ratio = power[channel][:, part] * over[channel, start : stop + 2 * WIDE_BINS]
             place = surroundings(ratio, TABLES[self.table])
             np.take(table, place, out=gain[channel, :, start:stop], mode="clip")
+        if self.table == "short":
+            low = gain[..., :LOW_BINS]
+            low *= 2 - low
         return np.broadcast_to(gain, (self.floor.shape[0], *gain.shape[1:]))
 
 
