@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib
 import os
 import pickle
-import signal
 import subprocess
 import sys
 import threading
@@ -17,8 +16,31 @@ T = TypeVar("T")
 
 #: The other Python looks for modules where this one does, and nowhere else.
 _BEGIN = (
+    # Whoever waits for the answer hears Ctrl-C, and ends this.
+    "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN);"
     "import sys; sys.path[:] = sys.argv[2:]; from cleanchain.apart import serve; serve(sys.argv[1])"
 )
+_ready: dict[str, subprocess.Popen[bytes]] = {}
+
+
+def make_ready(module: str) -> None:
+    """Start another Python now, for the next `Apart` that wants this module.
+
+    It ends with this one if nobody ever does.
+    """
+    if module not in _ready and (process := _begun(module)) is not None:
+        _ready[module] = process
+
+
+def _begun(module: str) -> subprocess.Popen[bytes] | None:
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-c", _BEGIN, module, *sys.path],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
+    except OSError:
+        return None
 
 
 class Apart:
@@ -33,15 +55,7 @@ class Apart:
     """
 
     def __init__(self, module: str) -> None:
-        self._process: subprocess.Popen[bytes] | None = None
-        try:
-            self._process = subprocess.Popen(
-                [sys.executable, "-c", _BEGIN, module, *sys.path],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-            )
-        except OSError:
-            return
+        self._process = _ready.pop(module, None) or _begun(module)
 
     def __enter__(self) -> Apart:
         return self
@@ -92,8 +106,6 @@ class Apart:
 
 def serve(module: str) -> None:
     """Do the one piece of work that comes in, and answer; end as soon as nobody waits for it."""
-    # Whoever waits for the answer hears Ctrl-C, and ends this.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     questions, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing else may get among the answer
     importlib.import_module(module)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from cleanchain.apart import make_ready
 from cleanchain.audio.difference import Difference
 from cleanchain.audio.source import Source
 from cleanchain.chain import Chain, ChainPlan
@@ -16,7 +17,7 @@ from cleanchain.silences import HOW_TO_RECORD, Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
 from cleanchain.threads import alone, helpers
-from cleanchain.trial import before_gate, nothing_done, rehearse
+from cleanchain.trial import before_gate, is_long, nothing_done, rehearse
 
 #: Version of the plain data that `Cleaning.as_data` gives.
 SCHEMA = "cleanchain/clean/1"
@@ -84,6 +85,12 @@ class Cleaning:
 
 def _with_reasons(numbers: dict[str, Any], more: dict[str, str]) -> dict[str, Any]:
     return {**numbers, "reasons": {**numbers["reasons"], **more}}
+
+
+def get_ready(take: Source) -> None:
+    """Start what the cleaning of a long take will want while somebody looks at the take."""
+    if is_long(take) and not alone():
+        make_ready(rehearse.__module__)
 
 
 def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from types import TracebackType
@@ -25,11 +23,6 @@ def stay_in_one_thread() -> None:
 def alone() -> bool:
     """Return whether this process was told to stay in one thread."""
     return _alone
-
-
-def begin_import(module: str) -> None:
-    """Import a heavy module beside other work, so that it is there when it is needed."""
-    threading.Thread(target=importlib.import_module, args=(module,), daemon=True).start()
 
 
 def helpers(count: int) -> Executor:

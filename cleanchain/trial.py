@@ -9,7 +9,6 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 from __future__ import annotations
 
 from concurrent.futures import Future
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from cleanchain.account import Parts, account, untouched
 from cleanchain.apart import Apart
 from cleanchain.audio.capture import Capture, collect
+from cleanchain.audio.file_source import FileSource
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
 from cleanchain.draws import averaged, with_fixed_costs
@@ -103,24 +103,36 @@ def rehearse(
     """Write the ledger of a take that need not have been planned yet; see `trial`.
 
     `begun` may bring, later, what the stages before the gate have planned for the whole take.
-    With `beside`, a long take is tried in a process of its own, for others are at work here.
+    With `beside`, a long file is tried in a process of its own, for others are at work here.
     """
     heard = None
     if silence is not None:
         heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
-    if whole.frames <= EXCERPTS * round(EXCERPT_S * whole.rate_hz):
+    if not is_long(whole):
         all_of_it = [(0, whole.frames)]
         take = excerpt(whole, all_of_it)
         return _rehearsed(chain, take, all_of_it, heard, reference, seed, begun)
     # Of a part of the take the stages decide otherwise than what has begun.
-    with Apart(__name__) if beside else nullcontext() as apart:
-        ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
-        take = excerpt(whole, ranges)
-        if reference is not None:
-            some = [(0, min(reference.frames, take.frames))]
-            reference = collect(Excerpt(reference, some, reference.name))
-        given = (chain, take, ranges, heard, reference, seed)
-        return apart.do(_rehearsed, *given) if apart else _rehearsed(*given)
+    if not (beside and isinstance(whole, FileSource)):
+        return _in_excerpts(chain, whole, heard, reference, seed)
+    with Apart(__name__) as apart:
+        return apart.do(_in_excerpts, chain, whole, heard, reference, seed)
+
+
+def is_long(take: Source) -> bool:
+    """Return whether a take is tried on excerpts."""
+    return take.frames > EXCERPTS * round(EXCERPT_S * take.rate_hz)
+
+
+def _in_excerpts(
+    chain: Chain, whole: Source, heard: Capture | None, reference: Source | None, seed: int
+) -> Ledger:
+    ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
+    take = excerpt(whole, ranges)
+    if reference is not None:
+        some = [(0, min(reference.frames, take.frames))]
+        reference = collect(Excerpt(reference, some, reference.name))
+    return _rehearsed(chain, take, ranges, heard, reference, seed)
 
 
 def _rehearsed(

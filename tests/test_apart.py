@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 import os
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
-from cleanchain.apart import Apart
+from cleanchain.apart import Apart, _ready, make_ready
 from cleanchain.audio.capture import Capture
+from cleanchain.audio.files import open_source
 from cleanchain.chain import Chain
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
@@ -48,12 +51,21 @@ def test_an_end_without_an_answer_leaves_the_work_to_be_done_here() -> None:
         assert apart.do(os.getpid) == os.getpid()
 
 
-def test_a_trial_beside_is_the_same_trial() -> None:
+def test_one_that_was_made_ready_does_the_work() -> None:
+    make_ready("math")
+    with Apart("math") as first, Apart("math") as second:
+        assert first.do(os.getpid) != second.do(os.getpid)
+        assert not _ready
+
+
+def test_a_trial_beside_is_the_same_trial(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     rate_hz = 8000
     at = np.arange(35 * rate_hz) / rate_hz
     tone = 0.2 * np.sin(2 * np.pi * 440 * at) * np.exp(-3 * (at % 1.0))
-    take = Capture((tone + 0.01 * rng.standard_normal(at.size))[None], rate_hz, "take")
+    path = tmp_path / "take.wav"
+    soundfile.write(path, tone + 0.01 * rng.standard_normal(at.size), rate_hz)
+    take = open_source(path)
     silence = Capture(0.01 * rng.standard_normal((1, 5 * rate_hz)), rate_hz, "silence")
     chain = Chain([HighPass(), Gate()])
     beside = rehearse(chain, take, silence, beside=True)

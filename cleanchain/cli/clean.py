@@ -125,7 +125,7 @@ def run(
 
     from cleanchain.audio.files import open_source
     from cleanchain.audio.writing import check_place
-    from cleanchain.cleaning import clean
+    from cleanchain.cleaning import clean, get_ready
     from cleanchain.cli.ledger_table import print_ledger
     from cleanchain.cli.options import check_page
     from cleanchain.measure.inspection import inspect
@@ -134,9 +134,7 @@ def run(
     from cleanchain.report.inspection_words import of_channels
     from cleanchain.results import results_of
     from cleanchain.silences import choose_silence
-    from cleanchain.threads import begin_import
 
-    begin_import("scipy.linalg")  # the hum stage needs it later; a fifth of a second
     look = partial(open_source, salvage=salvage, repair_nan=repair_nan)
     source = look(take)
     target = out or take.with_name(f"{take.stem}.clean{take.suffix}")
@@ -146,6 +144,7 @@ def run(
     for opened in (source, *(other for other, _ in others)):
         for notice in opened.notices:
             say(f"{opened.name}: {notice}")
+    get_ready(source)
     with working("looking at the take", as_json):
         found = inspect(source)
     for line in of_channels(found):

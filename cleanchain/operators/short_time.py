@@ -19,7 +19,7 @@ Spectra = NDArray[np.complexfloating[Any, Any]]
 #: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
 #: Hops that one step of the grid answers for, and steps that are worked on at a time.
-HOPS_A_STEP, STEPS_AHEAD = 192, 2
+HOPS_A_STEP, STEPS_AHEAD = 192, 1
 
 
 @dataclass(frozen=True)
