@@ -12,6 +12,8 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import IO, Any, TypeVar, cast
 
+from cleanchain.threads import core_taken
+
 T = TypeVar("T")
 
 #: The other Python looks for modules where this one does, and nowhere else.
@@ -80,7 +82,8 @@ class Apart:
         *given
             What it is given; all of it must be possible to pickle.
         """
-        answer = self._answer(pickle.dumps((work, given)))
+        with core_taken():
+            answer = self._answer(pickle.dumps((work, given)))
         if answer is None:
             return work(*given)
         result, error = pickle.loads(answer)

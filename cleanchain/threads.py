@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from types import TracebackType
 from typing import Any
 
 _alone = False
+_taken = 0
 
 
 def stay_in_one_thread() -> None:
@@ -23,6 +25,26 @@ def stay_in_one_thread() -> None:
 def alone() -> bool:
     """Return whether this process was told to stay in one thread."""
     return _alone
+
+
+@contextmanager
+def core_taken() -> Iterator[None]:
+    """Leave a core to another process of ours for as long as it works."""
+    global _taken
+    _taken += 1
+    try:
+        yield
+    finally:
+        _taken -= 1
+
+
+def steps_ahead() -> int:
+    """Return how many steps of a long work may be done at a time by helpers.
+
+    Three threads on two cores would do worse than two: the one that has Python's lock may be
+    waiting for a core.
+    """
+    return 0 if _alone else 1 if _taken else 2
 
 
 def helpers(count: int) -> Executor:

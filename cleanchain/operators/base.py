@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from cleanchain.audio.source import BLOCK_FRAMES, Source
 from cleanchain.errors import FitError
-from cleanchain.threads import helpers
+from cleanchain.threads import helpers, steps_ahead
 
 #: Frames of lanes, (lanes, channels, n); a flow is as precise as what it is given.
 Lanes = NDArray[np.floating[Any]]
@@ -78,8 +78,8 @@ class GridFlow(Flow):
 
     Window k covers frames k * step - context ... (k + 1) * step + context and answers for the
     `step` frames in its middle, so the result is the same to the last bit for any block size.
-    Beyond the ends of the lanes the windows see zeros or the mirrored signal. So many windows as
-    `ahead` says are worked on by threads while the next ones come in.
+    Beyond the ends of the lanes the windows see zeros or the mirrored signal. With `ahead` helpers
+    work on windows while the next ones come in.
     """
 
     def __init__(
@@ -91,7 +91,7 @@ class GridFlow(Flow):
         step: int,
         context: int,
         ends: Literal["zero", "mirror"] = "mirror",
-        ahead: int = 0,
+        ahead: bool = False,
     ) -> None:
         self._shape = (lanes, channels)
         self._frames = frames
@@ -102,8 +102,8 @@ class GridFlow(Flow):
         self._held: Lanes = np.empty((lanes, channels, 0))  # starts at frame max(done - context, 0)
         self._count = 0  # frames pushed
         self._done = 0  # frames begun, always a multiple of step before the end
-        self._ahead = ahead
-        self._helpers = helpers(ahead)
+        self._ahead = steps_ahead() if ahead else 0
+        self._helpers = helpers(self._ahead)
         self._begun: deque[tuple[Future[Lanes], int]] = deque()  # windows, and frames of each
 
     @abstractmethod

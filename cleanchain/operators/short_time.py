@@ -18,8 +18,8 @@ Spectra = NDArray[np.complexfloating[Any, Any]]
 
 #: Frames that are transformed at a time.
 _FRAMES_A_PIECE = 16
-#: Hops that one step of the grid answers for, and steps that are worked on at a time.
-HOPS_A_STEP, STEPS_AHEAD = 192, 1
+#: Hops that one step of the grid answers for.
+HOPS_A_STEP = 192
 
 
 @dataclass(frozen=True)
@@ -198,7 +198,7 @@ class _ShortTimeFlow(GridFlow):
             frames,
             step=HOPS_A_STEP * operator.frames.hop,
             context=operator.context,
-            ahead=STEPS_AHEAD,
+            ahead=True,
         )
 
     def _window(self, window: Lanes, start: int) -> Lanes:

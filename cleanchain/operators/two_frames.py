@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.operators.base import Flow, GridFlow, Lanes, Operator
-from cleanchain.operators.short_time import HOPS_A_STEP, STEPS_AHEAD, ShortTimeGain
+from cleanchain.operators.short_time import HOPS_A_STEP, ShortTimeGain
 
 #: Short hops in a long one.
 SHORTER = 5
@@ -72,7 +72,7 @@ class _TwoFramesFlow(GridFlow):
             frames,
             step=HOPS_A_STEP * self._hop,
             context=operator.context,
-            ahead=STEPS_AHEAD,
+            ahead=True,
         )
 
     def _window(self, window: Lanes, start: int) -> Lanes:
