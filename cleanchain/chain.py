@@ -94,7 +94,6 @@ class Chain:
         take: Source,
         silence: Source | None = None,
         made: Mapping[int, Plan] | None = None,
-        begun: ChainPlan | None = None,
     ) -> ChainPlan:
         """Plan every stage on the take as the earlier stages leave it.
 
@@ -108,15 +107,11 @@ class Chain:
             The same build recorded without playing; same rate and channels.
         made : mapping of int to Plan, optional
             Plans that are used as they are, by the number of their stage.
-        begun : ChainPlan, optional
-            What the first stages have already planned for the same take and silence.
         """
-        plans: list[Plan] = list(begun.plans) if begun else []
-        points: list[Source] = list(begun.points) if begun else [take]
-        floors: list[Source | None] = list(begun.floors) if begun else [silence]
-        if plans and floors[-1] is not None:
-            floors[-1] = plans[-1].stage.floor_after(floors[-1], plans[-1])
-        for index, stage in list(enumerate(self.stages))[len(plans) :]:
+        plans: list[Plan] = []
+        points: list[Source] = [take]
+        floors: list[Source | None] = [silence]
+        for index, stage in enumerate(self.stages):
             plan = (made or {}).get(index) or stage.plan(points[-1], floors[-1])
             plans.append(plan)
             points.append(points[-1] if plan.is_identity else Planned(points[-1], plan.operator))

@@ -16,8 +16,8 @@ from cleanchain.ledger import Ledger
 from cleanchain.silences import HOW_TO_RECORD, Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
-from cleanchain.threads import alone, helpers
-from cleanchain.trial import before_gate, is_long, nothing_done, rehearse
+from cleanchain.threads import helpers
+from cleanchain.trial import nothing_done, rehearse, tried_apart
 
 #: Version of the plain data that `Cleaning.as_data` gives.
 SCHEMA = "cleanchain/clean/1"
@@ -88,8 +88,8 @@ def _with_reasons(numbers: dict[str, Any], more: dict[str, str]) -> dict[str, An
 
 
 def get_ready(take: Source) -> None:
-    """Start what the cleaning of a long take will want while somebody looks at the take."""
-    if is_long(take) and not alone():
+    """Start what the cleaning of a file will want while somebody looks at the file."""
+    if tried_apart(take):
         make_ready(rehearse.__module__)
 
 
@@ -122,11 +122,9 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
         )
     chain = Chain(within_cost(take, silence.source, stages))
     # The trial plans for itself, so that both can work at once.
-    two = not alone()
-    with helpers(2) as pool:
-        first = pool.submit(before_gate(chain).plan, take, silence.source)
-        ledger = pool.submit(rehearse, chain, take, silence.source, begun=first, beside=two)
-        plan = chain.plan(take, silence.source, begun=first.result())
+    with helpers(1) as pool:
+        ledger = pool.submit(rehearse, chain, take, silence.source)
+        plan = chain.plan(take, silence.source)
         if plan.is_identity:
             return Cleaning(take, silence, plan, nothing_done(plan, silence.source))
         plan.output.read(take.frames, take.frames)  # all of it is worked out meanwhile

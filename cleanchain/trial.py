@@ -8,7 +8,6 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 
 from __future__ import annotations
 
-from concurrent.futures import Future
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,7 +34,7 @@ from cleanchain.stages.gate import Gate, gate_frames
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stages.loudness import Loudness
-from cleanchain.threads import helpers
+from cleanchain.threads import alone, helpers
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
@@ -97,34 +96,23 @@ def rehearse(
     *,
     reference: Source | None = None,
     seed: int = _SEED,
-    begun: Future[ChainPlan] | None = None,
-    beside: bool = False,
 ) -> Ledger:
-    """Write the ledger of a take that need not have been planned yet; see `trial`.
-
-    `begun` may bring, later, what the stages before the gate have planned for the whole take.
-    With `beside`, a long file is tried in a process of its own, for others are at work here.
-    """
+    """Write the ledger of a take that need not have been planned yet; see `trial`."""
     heard = None
     if silence is not None:
         heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
-    if not is_long(whole):
-        all_of_it = [(0, whole.frames)]
-        take = excerpt(whole, all_of_it)
-        return _rehearsed(chain, take, all_of_it, heard, reference, seed, begun)
-    # Of a part of the take the stages decide otherwise than what has begun.
-    if not (beside and isinstance(whole, FileSource)):
-        return _in_excerpts(chain, whole, heard, reference, seed)
+    if not tried_apart(whole):
+        return _rehearsed(chain, whole, heard, reference, seed)
     with Apart(__name__) as apart:
-        return apart.do(_in_excerpts, chain, whole, heard, reference, seed)
+        return apart.do(_rehearsed, chain, whole, heard, reference, seed)
 
 
-def is_long(take: Source) -> bool:
-    """Return whether a take is tried on excerpts."""
-    return take.frames > EXCERPTS * round(EXCERPT_S * take.rate_hz)
+def tried_apart(take: Source) -> bool:
+    """Return whether a take is tried in a Python of its own, while others are at work here."""
+    return isinstance(take, FileSource) and not alone()
 
 
-def _in_excerpts(
+def _rehearsed(
     chain: Chain, whole: Source, heard: Capture | None, reference: Source | None, seed: int
 ) -> Ledger:
     ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
@@ -132,18 +120,6 @@ def _in_excerpts(
     if reference is not None:
         some = [(0, min(reference.frames, take.frames))]
         reference = collect(Excerpt(reference, some, reference.name))
-    return _rehearsed(chain, take, ranges, heard, reference, seed)
-
-
-def _rehearsed(
-    chain: Chain,
-    take: Capture,
-    ranges: list[tuple[int, int]],
-    heard: Capture | None,
-    reference: Source | None,
-    seed: int,
-    begun: Future[ChainPlan] | None = None,
-) -> Ledger:
     # A plain gain is no merit and no cost, whatever it is: it need not be found.
     gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
     rng = np.random.default_rng(seed)
@@ -159,7 +135,7 @@ def _rehearsed(
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     known = _parts_heard(chain, take, heard)
     with helpers(1) as pool:
-        costs = pool.submit(fixed_costs, chain, take, heard, known, rng.spawn(1)[0], begun)
+        costs = pool.submit(fixed_costs, chain, take, heard, known, rng.spawn(1)[0])
         ledgers = []
         for _ in range(draws):
             parts, alike = stand_ins(take, heard, ranges, known, reference, rng)
@@ -226,7 +202,7 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
     return _Heard(noisy, hiss, comb, quiet)
 
 
-def before_gate(chain: Chain) -> Chain:
+def _before_gate(chain: Chain) -> Chain:
     """Return the chain of the stages before the first gate."""
     last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
     return Chain(chain.stages[:last])
@@ -238,14 +214,13 @@ def fixed_costs(
     silence: Capture,
     heard: _Heard,
     rng: np.random.Generator,
-    begun: Future[ChainPlan] | None = None,
 ) -> dict[int, FixedCost]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
     could show it. Returned by the number of the stage.
     """
-    planned = begun.result() if begun else before_gate(chain).plan(take, silence)
+    planned = _before_gate(chain).plan(take, silence)
     steps = [
         (index, step)
         for index, step in enumerate(planned.plans)
