@@ -9,6 +9,7 @@ mixture, and the plan is sent the parts. Every number is the exact truth of that
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -34,7 +35,7 @@ from cleanchain.stages.gate import Gate, gate_frames
 from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stages.loudness import Loudness
-from cleanchain.threads import alone, helpers
+from cleanchain.threads import alone, helpers, stay_in_one_thread
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
@@ -104,12 +105,18 @@ def rehearse(
     if not tried_apart(whole):
         return _rehearsed(chain, whole, heard, reference, seed)
     with Apart(__name__) as apart:
-        return apart.do(_rehearsed, chain, whole, heard, reference, seed)
+        return apart.do(_beside, chain, whole, heard, reference, seed)
 
 
 def tried_apart(take: Source) -> bool:
     """Return whether a take is tried in a Python of its own, while others are at work here."""
     return isinstance(take, FileSource) and not alone()
+
+
+def _beside(chain: Chain, whole: Source, *given: Any) -> Ledger:
+    if whole.frames > EXCERPTS * EXCERPT_S * whole.rate_hz:
+        stay_in_one_thread()  # the cleaning of a long take keeps the other core busy
+    return _rehearsed(chain, whole, *given)
 
 
 def _rehearsed(
