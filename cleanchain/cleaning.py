@@ -17,7 +17,7 @@ from cleanchain.silences import HOW_TO_RECORD, Silence
 from cleanchain.stages.base import Stage
 from cleanchain.stages.gate import Gate
 from cleanchain.threads import helpers
-from cleanchain.trial import nothing_done, rehearse, tried_apart
+from cleanchain.trial import may_be_apart, nothing_done, rehearse
 
 #: Version of the plain data that `Cleaning.as_data` gives.
 SCHEMA = "cleanchain/clean/1"
@@ -89,7 +89,7 @@ def _with_reasons(numbers: dict[str, Any], more: dict[str, str]) -> dict[str, An
 
 def get_ready(take: Source) -> None:
     """Start what the cleaning of a file will want while somebody looks at the file."""
-    if tried_apart(take):
+    if may_be_apart(take):
         make_ready(rehearse.__module__)
 
 
@@ -123,7 +123,7 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
     chain = Chain(within_cost(take, silence.source, stages))
     # The trial plans for itself, so that both can work at once.
     with helpers(1) as pool:
-        ledger = pool.submit(rehearse, chain, take, silence.source)
+        ledger = pool.submit(rehearse, chain, take, silence.source, beside=True)
         plan = chain.plan(take, silence.source)
         if plan.is_identity:
             return Cleaning(take, silence, plan, nothing_done(plan, silence.source))

@@ -97,19 +97,23 @@ def rehearse(
     *,
     reference: Source | None = None,
     seed: int = _SEED,
+    beside: bool = False,
 ) -> Ledger:
-    """Write the ledger of a take that need not have been planned yet; see `trial`."""
+    """Write the ledger of a take that need not have been planned yet; see `trial`.
+
+    With `beside`, a file is tried in a Python of its own, for others are at work here.
+    """
     heard = None
     if silence is not None:
         heard = collect(Excerpt(silence, [(0, _first(silence, SILENCE_S))], silence.name))
-    if not tried_apart(whole):
+    if not (beside and may_be_apart(whole)):
         return _rehearsed(chain, whole, heard, reference, seed)
     with Apart(__name__) as apart:
         return apart.do(_beside, chain, whole, heard, reference, seed)
 
 
-def tried_apart(take: Source) -> bool:
-    """Return whether a take is tried in a Python of its own, while others are at work here."""
+def may_be_apart(take: Source) -> bool:
+    """Return whether another Python can read a take, and has a core to itself."""
     return isinstance(take, FileSource) and not alone()
 
 

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from cleanchain.apart import Apart, _ready, make_ready
-from cleanchain.audio.capture import Capture, collect
+from cleanchain.audio.capture import Capture
 from cleanchain.audio.files import open_source
 from cleanchain.chain import Chain
 from cleanchain.stages.gate import Gate
@@ -68,6 +68,6 @@ def test_a_trial_beside_is_the_same_trial(tmp_path: Path) -> None:
     take = open_source(path)
     silence = Capture(0.01 * rng.standard_normal((1, 5 * rate_hz)), rate_hz, "silence")
     chain = Chain([HighPass(), Gate()])
-    beside = rehearse(chain, take, silence)
-    here = rehearse(chain, collect(take), silence)
+    beside = rehearse(chain, take, silence, beside=True)
+    here = rehearse(chain, take, silence)
     assert beside.total.numbers() == here.total.numbers()
