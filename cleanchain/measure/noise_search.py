@@ -15,6 +15,8 @@ Reals = NDArray[np.float64]
 
 #: Frames of the stretches that a recording is cut into; so many are transformed together.
 _CHUNK, _TOGETHER = 1 << 16, 32
+#: Bins of a spectrum that are worked on at once.
+_BINS = 1 << 18
 #: The whole transform's length is a multiple of this, so that recordings of nearly one length
 #: share the spectrum of the noise.
 _ROUND = 1 << 16
@@ -53,7 +55,7 @@ class NoiseSearch:
     Parameters
     ----------
     wave : ndarray of shape (frames,)
-        The noise.
+        The noise; kept as it is if it is of single precision.
     rate_hz : int
         Its rate.
 
@@ -64,13 +66,13 @@ class NoiseSearch:
     clocks up to 200 ppm. All in single precision: a part in ten million is nothing beside chance.
     """
 
-    def __init__(self, wave: Reals, rate_hz: int) -> None:
-        self._wave = wave.astype(np.float32)
+    def __init__(self, wave: NDArray[Any], rate_hz: int) -> None:
+        self._wave = wave.astype(np.float32, copy=False)
         self._rate_hz = rate_hz
         self._size = 0
         self._spectrum: NDArray[Any] = np.zeros(0, dtype=np.complex64)
 
-    def find(self, heard: Reals, search_drift: bool = True) -> PlayedAt:
+    def find(self, heard: NDArray[Any], search_drift: bool = True) -> PlayedAt:
         """Search a recording, shape (frames,), as a whole first, then by parts of it.
 
         Parameters
@@ -79,11 +81,13 @@ class NoiseSearch:
         search_drift : bool, optional
             Whether to look at the parts.
         """
-        x, y = self._wave, heard.astype(np.float32)
+        x, y = self._wave, heard.astype(np.float32, copy=False)
         reach = int(MOST_DRIFT_PPM * 1e-6 * y.size / 2) + 2
         size = fft.next_fast_len(-(-(x.size + y.size) // _ROUND) * _ROUND, real=True)
         if size != self._size:
-            self._size, self._spectrum = size, self._whitened(x, size)
+            # That of another length goes before this one is made.
+            self._size, self._spectrum = size, np.zeros(0, dtype=np.complex64)
+            self._spectrum = self._inside(self._whitened(x, size), size).copy()
         whole, _ = self._coarse_lag(y)
         place = self._fine(y, whole, 2 * reach + 32)
         if place.strength_sd >= _CLEAR_SD or not search_drift:
@@ -101,20 +105,37 @@ class NoiseSearch:
         return max(place, other, key=lambda found: found.strength_sd)
 
     def _whitened(self, wave: NDArray[Any], size: int) -> NDArray[Any]:
-        """Spectrum of unit magnitude, the bins of the band alone."""
+        """Spectrum of unit magnitude in the band and of zeros beside it."""
+        spectrum = np.asarray(fft.rfft(wave, size, axis=-1))
+        low, high = self._band(size)
+        spectrum[..., :low] = 0
+        spectrum[..., high:] = 0
+        for start in range(low, high, _BINS):  # what lies between is small
+            part = spectrum[..., start : min(start + _BINS, high)]
+            square = part.real**2 + part.imag**2
+            part *= 1 / np.sqrt(np.maximum(square, np.float32(1e-36)))
+        return spectrum
+
+    def _band(self, size: int) -> tuple[int, int]:
+        """First bin of the band and the first one beyond it."""
         low, high = (int(hz * size / self._rate_hz) for hz in (LOWEST_HZ, HIGHEST_HZ))
-        spectrum = fft.rfft(wave, size, axis=-1)[..., low : high + 1]
-        square = spectrum.real**2 + spectrum.imag**2
-        spectrum *= 1 / np.sqrt(np.maximum(square, np.float32(1e-36)))
-        return np.asarray(spectrum)
+        return low, min(high, size // 2) + 1
+
+    def _inside(self, spectrum: NDArray[Any], size: int) -> NDArray[Any]:
+        """View the bins of the band."""
+        low, high = self._band(size)
+        return spectrum[..., low:high]
 
     def _correlation(self, x: NDArray[Any], y: NDArray[Any], size: int) -> NDArray[Any]:
-        """Correlate by whitened spectra of the band; the lag of y against x is the index."""
-        low = int(LOWEST_HZ * size / self._rate_hz)
-        cross = np.zeros((*x.shape[:-1], size // 2 + 1), dtype=np.complex64)
-        inside = cross[..., low : low + x.shape[-1]]
-        np.multiply(np.conj(x), y, out=inside)
-        return np.asarray(fft.irfft(cross, size, axis=-1))
+        """Correlate by whitened spectra, of x the band alone; the lag of y is the index.
+
+        The spectrum of y is used up.
+        """
+        inside = self._inside(y, size)
+        for start in range(0, inside.shape[-1], _BINS):
+            part = slice(start, start + _BINS)
+            inside[..., part] *= np.conj(x[..., part])
+        return np.asarray(fft.irfft(y, size, axis=-1, overwrite_x=True))
 
     def _coarse_lag(self, y: NDArray[Any], width: int = 1) -> tuple[int, float]:
         """Lag whose surroundings of some width hold the most correlation, and how much of it."""
@@ -123,7 +144,9 @@ class NoiseSearch:
         square *= square
         around = square
         if width > 1:
-            total = np.cumsum(np.concatenate(([0.0], square, square[:width])), dtype=np.float64)
+            total = np.zeros(size + width + 1)
+            np.cumsum(square, dtype=np.float64, out=total[1 : size + 1])
+            total[size + 1 :] = total[size] + total[1 : width + 1]
             around = total[width : width + size] - total[:size]
         best = int(np.argmax(around))
         height = float(around[best] / max(float(square.mean()) * width, 1e-300))
@@ -152,7 +175,7 @@ class NoiseSearch:
             pieces = np.stack([_cut(x, low, low + chunk + 2 * reach) for low in first])
             heard = np.stack([y[start : start + chunk] for start in batch])
             found = self._correlation(
-                self._whitened(pieces, size), self._whitened(heard, size), size
+                self._inside(self._whitened(pieces, size), size), self._whitened(heard, size), size
             )
             # The lag of the stretch is coarse + k for k = -reach ... reach.
             rows.append(np.roll(found, 2 * reach, axis=-1)[:, : 2 * reach + 1])
