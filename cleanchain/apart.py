@@ -83,7 +83,7 @@ class Apart:
             What it is given; all of it must be possible to pickle.
         """
         with core_taken():
-            answer = self._answer(pickle.dumps((work, given)))
+            answer = self._answer(pickle.dumps((os.getcwd(), work, given)))
         if answer is None:
             return work(*given)
         result, error = pickle.loads(answer)
@@ -117,7 +117,8 @@ def serve(module: str) -> None:
     if not size or len(question) != size:
         return
     threading.Thread(target=_watch, daemon=True).start()
-    work, given = pickle.loads(question)
+    folder, work, given = pickle.loads(question)
+    os.chdir(folder)  # it may have begun in another
     del question
     try:
         answer = pickle.dumps((work(*given), None))

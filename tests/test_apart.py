@@ -58,6 +58,15 @@ def test_one_that_was_made_ready_does_the_work() -> None:
         assert not _ready
 
 
+def test_work_is_done_in_the_folder_that_it_was_asked_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_ready("math")
+    monkeypatch.chdir(tmp_path)
+    with Apart("math") as apart:
+        assert Path(apart.do(os.getcwd)) == tmp_path
+
+
 def test_a_trial_beside_is_the_same_trial(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     rate_hz = 8000
