@@ -182,7 +182,7 @@ def run(
     block_frames : int, optional
         Frames read at a time; it does not change the result.
     single : bool, optional
-        Work in single precision: quicker, with an error some 130 dB below the lane.
+        Work in single precision: quicker, with an error more than 110 dB below the lane.
 
     Yields
     ------
