@@ -300,9 +300,9 @@ def stand_ins(
     own = rng.spawn(1)[0]
 
     def noises() -> tuple[Samples, Samples, Samples]:
-        hum = continued(heard.comb, frames, take, joins, own)
+        hum = continued(heard.comb, frames, take, joins, own, faint=True)
         alike = draw_hiss(heard.hiss, silence.frames, rate_hz, own)
-        alike += continued(heard.quiet, silence.frames, silence, [])
+        alike += continued(heard.quiet, silence.frames, silence, [], faint=True)
         return hum, draw_hiss(heard.hiss, frames, rate_hz, own), alike
 
     with helpers(1) as pool:
@@ -354,6 +354,7 @@ def continued(
     heard: Capture,
     joins: list[int],
     wander: np.random.Generator | None = None,
+    faint: bool = False,
 ) -> Samples:
     """Go on with a hum at its own waveform, level and wandering phase.
 
@@ -369,7 +370,9 @@ def continued(
         Frames at which the recording begins anew: the phase goes on there without a jump.
     wander : Generator, optional
         Draws what the phase has beside the path that was found; see `Followed.continued`.
+    faint : bool, optional
+        With the lines that are hardly there.
     """
     if not isinstance(comb, HumPlan):
         return np.zeros((heard.channels, frames))
-    return comb.path.continued(frames, joins, wander)
+    return comb.path.continued(frames, joins, wander, faint)

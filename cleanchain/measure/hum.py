@@ -45,6 +45,9 @@ class HumModel:
         Power of all else in a cell on each line.
     sd : ndarray of shape (channels, harmonics)
         Standard deviation of the amplitudes.
+    faint : HumModel or None, optional
+        Harmonics that are not clear enough to be taken out, each with its share of the power that
+        all of them together have beyond chance.
     """
 
     mains_hz: float
@@ -53,6 +56,7 @@ class HumModel:
     amplitudes: Amplitudes
     noise: Reals
     sd: Reals
+    faint: HumModel | None = None
 
     def keep(self, chosen: NDArray[np.bool_]) -> HumModel:
         """Return the model with some of its harmonics."""
@@ -123,9 +127,20 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     size = np.abs(amplitudes)
     wander = np.diff(phase) / (2 * np.pi * cells.step_s) - slope_hz
     leak = max(_LEAST, _LEAST_A_HZ * float(np.sqrt(np.mean(wander**2)) if wander.size else 0.0))
-    there = ((size / sd > THERE_SD) & (size > leak * size.max())).any(axis=0)
-    kept = model.keep(there)
+    clear = size / sd > THERE_SD
+    there = (clear & (size > leak * size.max())).any(axis=0)
+    faint = _beyond_chance(model.keep(np.logical_not(clear.any(axis=0))))
+    kept = replace(model, faint=faint).keep(there)
     return kept if is_hum(kept) else None
+
+
+def _beyond_chance(model: HumModel) -> HumModel:
+    """Shrink lines that are hardly there to the power that all have together beyond chance."""
+    excess = np.abs(model.amplitudes) ** 2 - model.sd**2
+    likely, total = np.maximum(excess, 0.0), np.maximum(excess.sum(axis=1), 0.0)
+    total *= total**2 / np.maximum(total**2 + (model.sd**4).sum(axis=1), 1e-60)
+    size = np.sqrt(likely * (total / np.maximum(likely.sum(axis=1), 1e-30))[:, None])
+    return replace(model, amplitudes=size * np.exp(1j * np.angle(model.amplitudes)))
 
 
 def _follow(

@@ -155,6 +155,7 @@ class Followed:
         frames: int,
         joins: Sequence[int] = (),
         wander: np.random.Generator | None = None,
+        faint: bool = False,
     ) -> Samples:
         """Return the hum alone, at the level and along the phase that were found.
 
@@ -167,6 +168,8 @@ class Followed:
         wander : Generator, optional
             Draws what the true path has beside the smooth one that was found. Without it a hum
             that goes on would be followed better than the one it stands for.
+        faint : bool, optional
+            With the lines that the silence shows but faintly, which will not be taken out.
 
         Returns
         -------
@@ -183,18 +186,24 @@ class Followed:
                 steps[max(cell - 1, 0) : cell + 2] = 0.0
             phase = phase[0] + np.cumsum(steps)
         path = replace(self, phase=phase).expected()
+        lines = [(self.frames, path)]
+        if faint and (rest := self.model.faint) is not None:
+            frames_there = replace(self.frames, harmonics=rest.harmonics)
+            lines.append((frames_there, replace(path, shape=rest.amplitudes)))
         level = self.levels[1].clip(min=0.0)
         count = self.frames.periods(frames)
         parts = [np.empty((level.shape[0], 0))]
         for first in range(0, count, _CHUNK_PERIODS):
             size = min(_CHUNK_PERIODS, count - first)
             # One period more on either side, so that the sound joins.
-            hum, _ = path.at(self.frames, first - 1, size + 2)
             seconds = self.frames.seconds(size + 2, first - 1)
             heard = at_seconds(level, self.cells.step_s / 2, seconds, axis=1)
-            sound = self.frames.sound(hum * heard[..., None])
+            sounds = [
+                one.sound(hum.hum_at(one, first - 1, size + 2) * heard[..., None])
+                for one, hum in lines
+            ]
             start = hop - hop // 2
-            parts.append(sound[..., start : start + size * hop])
+            parts.append(np.sum(sounds, axis=0)[..., start : start + size * hop])
         result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
         return result
 
