@@ -197,10 +197,10 @@ def run(
     for passenger in passengers:
         check_same_shape(driver, passenger)
     lanes = (driver, *passengers)
+    kind = np.float32 if single else np.float64
     flow = operator.start(len(lanes), driver.channels, driver.frames)
     for blocks in zip(*(lane.blocks(block_frames) for lane in lanes), strict=True):
-        lanes_now = np.stack(blocks) if passengers else blocks[0][None]
-        ready = flow.push(lanes_now.astype(np.float32) if single else lanes_now)
+        ready = flow.push(np.stack(blocks, dtype=kind))
         if ready.shape[-1]:
             yield ready
     ready = flow.finish()

@@ -21,10 +21,10 @@ class Planned(ReadableByRange):
     """The result of an operator on a source, as a source.
 
     Nothing happens until it is read. Reading runs the operator as far as the last frame asked for
-    and keeps the result in memory, or in an
-    unnamed temporary file when it is long, so that each operator runs once however often the
-    result is read. It is worked out and kept in single precision, whose error lies more than 110 dB
-    below the recording. A plain gain is quicker than any store, so nothing of it is kept.
+    and keeps the result in memory, or in an unnamed temporary file when it is long, so that each
+    operator runs once however often the result is read. It is worked out and kept in single
+    precision, whose error lies more than 110 dB below the recording. A plain gain is quicker than
+    any store, so nothing of it is kept.
 
     Parameters
     ----------

@@ -98,10 +98,9 @@ def main() -> None:
     lines = [
         "# Speed of hum",
         "",
-        "Written by `python -m tests.bench.hum_speed`. Mono, 48 kHz, silence of 8 s, run in",
-        "single precision as a take is; processor",
-        f"seconds, the least of {TIMES}; the FFT is of the same samples in frames of 4096. Memory",
-        "is the most that planning and running hold beyond the take.",
+        "Written by `python -m tests.bench.hum_speed`. Mono, 48 kHz, silence of 8 s, run in single",
+        f"precision as a take is; processor seconds, the least of {TIMES}; the FFT is of the same",
+        "samples in frames of 4096. Memory: the most that planning and running hold beyond it.",
         "",
         "| hum | take | plan s | run s | x real time | FFT s | (plan + run) / FFT | MB |",
         "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",

@@ -176,7 +176,8 @@ def test_fault_25_ctrl_c_at_any_moment(takes: Path, after_s: float) -> None:
     if whole is not None:
         assert soundfile.info(takes / "out.wav").frames == 4 * RATE_HZ
     if process.returncode == 130:
-        assert "stopped; nothing was" in told  # left half written, or begun
+        said = told.splitlines()[-1].removeprefix("cleanchain: stopped; nothing was ")
+        assert said in ("left half written", "begun")  # a start may be slow
         assert "Traceback" not in told
 
 
