@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.five_diagonals import solve
-
 Reals = NDArray[np.float64]
 
 #: Stiffness of the level itself over that of its bend: keeps an unseen path at rest.
@@ -19,7 +17,7 @@ def _bend(count: int) -> Reals:
     Returns
     -------
     ndarray of shape (3, count)
-        Its diagonal and the two below.
+        Its diagonal and the two below, as LAPACK has bands.
     """
     bands = np.zeros((3, count))
     bands[0] = _REST
@@ -53,11 +51,18 @@ def smooth_walk(aim: Reals, info: Reals, stiff: Reals) -> tuple[Reals, Reals]:
     Notes
     -----
     A Gaussian smoother (Whittaker 1923; the likelihood is that of its state-space form): a matrix
-    of five diagonals.
+    of five diagonals, solved by its Cholesky factor.
     """
-    diagonals = stiff[:, None] * _bend(aim.size)[:, None]
-    diagonals[0] += info
-    smooth, log_det = solve(diagonals, info * aim)
-    misfit = (info * (aim - smooth) ** 2).sum(axis=1)
-    misfit += stiff * (np.diff(smooth, 2) ** 2).sum(axis=1)
-    return smooth, 0.5 * ((aim.size - 2) * np.log(stiff) - misfit - log_det)
+    from scipy.linalg import cho_solve_banded, cholesky_banded
+
+    bend = _bend(aim.size)
+    smooth, likely = np.empty((stiff.size, aim.size)), np.empty(stiff.size)
+    for walk, one in enumerate(stiff):
+        bands = one * bend
+        bands[0] += info
+        factor = cholesky_banded(bands, overwrite_ab=True, lower=True, check_finite=False)
+        path = cho_solve_banded((factor, True), info * aim, overwrite_b=True, check_finite=False)
+        misfit = (info * (aim - path) ** 2).sum() + one * (np.diff(path, 2) ** 2).sum()
+        log_det = 2 * np.log(factor[0]).sum()
+        smooth[walk], likely[walk] = path, 0.5 * ((aim.size - 2) * np.log(one) - misfit - log_det)
+    return smooth, likely
