@@ -27,6 +27,8 @@ _LEAST_A_HZ = 0.05
 _MANY = 8
 #: The power of noise in a period over that in a cell.
 PERIOD_NOISE = 2 * STRIDE / 1.5
+#: The power of noise in a mean over cells that overlap by half, over that of cells that do not.
+_OVERLAP = 2 / 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,9 +138,10 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
 
 def _beyond_chance(model: HumModel) -> HumModel:
     """Shrink lines that are hardly there to the power that all have together beyond chance."""
-    excess = np.abs(model.amplitudes) ** 2 - model.sd**2
+    chance = _OVERLAP * model.sd**2
+    excess = np.abs(model.amplitudes) ** 2 - chance
     likely, total = np.maximum(excess, 0.0), np.maximum(excess.sum(axis=1), 0.0)
-    total *= total**2 / np.maximum(total**2 + (model.sd**4).sum(axis=1), 1e-60)
+    total *= total**2 / np.maximum(total**2 + (chance**2).sum(axis=1), 1e-60)
     size = np.sqrt(likely * (total / np.maximum(likely.sum(axis=1), 1e-30))[:, None])
     return replace(model, amplitudes=size * np.exp(1j * np.angle(model.amplitudes)))
 

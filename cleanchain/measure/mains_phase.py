@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cleanchain.measure.best_path import Moves, Votes, best_path
 from cleanchain.measure.hum_cells import Cells, some_at_a_time
-from cleanchain.measure.smoothing import smooth_walk
+from cleanchain.measure.smoothing import draw_error, smooth_walk
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
 Floats = NDArray[np.floating]
@@ -128,7 +128,7 @@ def refine(
     bounds = [0, *jumps, cells.count]
     parts = [slice(a, b) for a, b in itertools.pairwise(bounds)]
     out, sd = phase.copy(), np.full(cells.count, np.inf)
-    stiff = (2 * np.pi * np.array(_WALKS_HZ) * cells.step_s**1.5) ** -2
+    stiff = _stiffness(cells.step_s)
     for turn in range(3):
         # Bounded by the sine: a line that is turned by more than a quarter pulls no harder.
         slope, info = pulls(cells, shape, level, noise, out)
@@ -141,6 +141,35 @@ def refine(
     for part in parts:
         sd[part] = _spread(info[part], float(stiff[0]))
     return out, sd
+
+
+def drawn_error(
+    cells: Cells,
+    shape: Amplitudes,
+    level: Reals,
+    noise: Floats,
+    phase: Reals,
+    jumps: list[int],
+    rng: np.random.Generator,
+) -> Reals:
+    """Draw how far the true path may lie from the one that was found, rad, shape (cells,).
+
+    See `refine` for the parameters.
+    """
+    slope, info = pulls(cells, shape, level, noise, phase)
+    aim = phase + slope / np.maximum(info, 1e-12)
+    stiff = _stiffness(cells.step_s)
+    bounds = [0, *jumps, cells.count]
+    parts = [slice(a, b) for a, b in itertools.pairwise(bounds)]
+    likely = sum(smooth_walk(aim[part], info[part], stiff)[1] for part in parts)
+    walk = float(stiff[np.argmax(likely)])
+    return np.concatenate([draw_error(info[part], walk, rng) for part in parts])
+
+
+def _stiffness(step_s: float) -> Reals:
+    """One over the variance of the second differences of each walk that is tried."""
+    stiff: Reals = (2 * np.pi * np.array(_WALKS_HZ) * step_s**1.5) ** -2
+    return stiff
 
 
 def pulls(

@@ -17,7 +17,7 @@ from cleanchain.measure.hum_breaks import find_breaks, find_jump
 from cleanchain.measure.hum_cells import STRIDE, Cells, at_seconds, cells_along, cells_of
 from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
 from cleanchain.measure.hum_periods import Periods, periods_of
-from cleanchain.measure.mains_phase import refine, rough_path
+from cleanchain.measure.mains_phase import drawn_error, refine, rough_path
 from cleanchain.operators.harmonics import HarmonicFrames, Reals
 from cleanchain.operators.projection import ExpectedHum, HumProjection
 
@@ -35,9 +35,6 @@ UNSTEADY = 1e-3
 _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Periods of hum that are put to sound at a time.
 _CHUNK_PERIODS = 4096
-#: What the true path has beside the smooth one, in standard deviations that the fit claims; set on
-#: generated mixtures (`tests/bench/ledger_bench.py`) so that the fall of the hum has no bias.
-_WANDER = 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +49,7 @@ class Followed:
         At the take's own mean frequency.
     cells : Cells
         What is seen, around that frequency.
-    phase, phase_sd : ndarray of shape (cells,)
+    phase : ndarray of shape (cells,)
         Path of the mains phase beyond the steady turn, rad.
     noise : ndarray of shape (channels, cells, harmonics)
         Power of all but the hum in each cell.
@@ -68,7 +65,6 @@ class Followed:
     frames: HarmonicFrames
     cells: Cells
     phase: Reals
-    phase_sd: Reals
     noise: NDArray[np.float32]
     jumps: list[int]
     breaks: tuple[int, ...]
@@ -166,8 +162,8 @@ class Followed:
         joins : sequence of int
             Frames at which the take begins anew: the phase goes on there without a jump.
         wander : Generator, optional
-            Draws what the true path has beside the smooth one that was found. Without it a hum
-            that goes on would be followed better than the one it stands for.
+            Draws how far the true path may lie from the one that was found. Without it a hum that
+            goes on would be followed better than the one it stands for.
         faint : bool, optional
             With the lines that the silence shows but faintly, which will not be taken out.
 
@@ -177,8 +173,7 @@ class Followed:
         """
         phase, hop = self.phase, self.frames.hop
         if wander is not None:
-            sd = np.where(np.isfinite(self.phase_sd), self.phase_sd, 0.0)
-            phase = phase + _WANDER * sd * wander.standard_normal(phase.size)
+            phase = phase + self._error(wander)
         if joins:
             steps = np.diff(phase, prepend=phase[0])
             for join in joins:
@@ -206,6 +201,14 @@ class Followed:
             parts.append(np.sum(sounds, axis=0)[..., start : start + size * hop])
         result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
         return result
+
+
+    def _error(self, rng: np.random.Generator) -> Reals:
+        """Draw how far the true phase may lie from that which was found."""
+        level = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2]).clip(min=0.0)
+        jumps = sorted({_first_cell(jump) for jump in self.jumps})
+        shape = self.model.amplitudes
+        return drawn_error(self.cells, shape, level, self.noise, self.phase, jumps, rng)
 
 
 def follow(take: Source, model: HumModel) -> Followed:
@@ -258,7 +261,7 @@ def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followe
     frames = replace(frames, mains_hz=mains_hz, period_frames=frames.hop)
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
-    return Followed(model, frames, cells, phase, sd, noise, jumps_at, breaks)
+    return Followed(model, frames, cells, phase, noise, jumps_at, breaks)
 
 
 def _refined(

@@ -157,9 +157,7 @@ def follow_reference(
     own = find_breaks(periods, model.amplitudes, usual, phase)
     breaks = list(path.breaks)
     breaks += [one for one in own if all(abs(one - other) > _SAME_BREAK for other in breaks)]
-    free = Followed(
-        model, frames, cells, phase, path.phase_sd, noise, path.jumps, tuple(sorted(breaks))
-    )
+    free = Followed(model, frames, cells, phase, noise, path.jumps, tuple(sorted(breaks)))
     bound = replace(free, course=course)
     return bound if _misfit(bound) < _misfit(free) - _CLEARLY else free
 

@@ -119,12 +119,12 @@ def cost(signal: np.ndarray, noise: np.ndarray, kept: np.ndarray) -> float | Non
         peak = max(peak, now)
         part[k] = 1 if k <= until else 2 if now < peak - 12 else 0
     worst = None
+    spectra = [np.fft.rfft(one) for one in (signal, noise, kept)]
     for octave in range(-5, 5):
         centre = 1000 * 10 ** (0.3 * octave)
         inside = (hz >= centre * 10**-0.15) & (hz < centre * 10**0.15)
         cut = [
-            np.fft.irfft(np.where(inside, np.fft.rfft(one), 0), size)[: level.size * step]
-            for one in (signal, noise, kept)
+            np.fft.irfft(np.where(inside, one, 0), size)[: level.size * step] for one in spectra
         ]
         powers = [(one**2).reshape(-1, step).sum(1) for one in cut]
         for which in range(3):
