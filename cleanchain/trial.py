@@ -145,12 +145,16 @@ def _rehearsed(
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     known = _parts_heard(chain, take, heard)
+    plan = chain.plan(take, heard, gains)
     with helpers(1) as pool:
-        costs = pool.submit(fixed_costs, chain, take, heard, known, rng.spawn(1)[0])
+        costs = pool.submit(fixed_costs, plan, known, rng.spawn(1)[0])
         ledgers = []
         for _ in range(draws):
-            parts, alike = stand_ins(take, heard, ranges, known, reference, rng)
-            plan = chain.plan(parts.mixture, alike, gains).without_points()
+            if reference is None:
+                parts = stand_ins(take, ranges, known, rng)
+            else:
+                parts, alike = with_reference(take, heard, ranges, known, reference, rng)
+                plan = chain.plan(parts.mixture, alike, gains)
             ledgers.append(account(plan, parts, "trial"))
         return with_fixed_costs(averaged(ledgers), costs.result())
 
@@ -213,28 +217,17 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
     return _Heard(noisy, hiss, comb, quiet)
 
 
-def _before_gate(chain: Chain) -> Chain:
-    """Return the chain of the stages before the first gate."""
-    last = next((i for i, stage in enumerate(chain.stages) if isinstance(stage, Gate)), None)
-    return Chain(chain.stages[:last])
-
-
-def fixed_costs(
-    chain: Chain,
-    take: Capture,
-    silence: Capture,
-    heard: _Heard,
-    rng: np.random.Generator,
-) -> dict[int, FixedCost]:
+def fixed_costs(plan: ChainPlan, heard: _Heard, rng: np.random.Generator) -> dict[int, FixedCost]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
     could show it. Returned by the number of the stage.
     """
-    planned = _before_gate(chain).plan(take, silence)
+    take = collect(plan.take)
+    gate = next((i for i, one in enumerate(plan.plans) if isinstance(one.stage, Gate)), None)
     steps = [
         (index, step)
-        for index, step in enumerate(planned.plans)
+        for index, step in enumerate(plan.plans[:gate])
         if not (step.is_identity or isinstance(step.operator, Gain))
     ]
     draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
@@ -249,7 +242,7 @@ def fixed_costs(
     lanes.update(combed=combed.samples, left=left.samples)
     around = octave_powers(both.samples, take.rate_hz)
     del draw, hum, both, combed, left
-    more_chance = 2.0 + take.frames / silence.frames
+    more_chance = 2.0 + take.frames / heard.hiss.shape[1]
     costs = {}
     for place, (index, step) in enumerate(steps):
         # Such a step does the same to all lanes, whatever drives it: only those that are still
@@ -279,14 +272,33 @@ def _lanes_for(step: Plan) -> tuple[str, ...]:
 
 
 def stand_ins(
+    take: Capture, ranges: list[tuple[int, int]], heard: _Heard, rng: np.random.Generator
+) -> Parts:
+    """Make stand-ins for the parts of a take; their sum is the take.
+
+    Signal and hum are drawn as they may well have been, given the take and the silence. The hiss
+    is the rest, which makes it a draw of the same kind: where the signal is too large, the hiss is
+    too small, and the gate, which saw the take, has decided by the very sum of both.
+    """
+    own = rng.spawn(1)[0]
+    joins = _joins(ranges)
+    with helpers(1) as pool:
+        drawn = pool.submit(continued, heard.comb, take.frames, take, joins, own, faint=True)
+        signal = _restored(heard.noisy, heard.hiss, take.rate_hz, rng)
+        hum = drawn.result()
+    waves = (signal, hum, take.samples - signal - hum)
+    return Parts(*(Capture(wave, take.rate_hz, take.name) for wave in waves))
+
+
+def with_reference(
     take: Capture,
     silence: Capture,
     ranges: list[tuple[int, int]],
     heard: _Heard,
-    reference: Source | None,
+    reference: Source,
     rng: np.random.Generator,
 ) -> tuple[Parts, Capture]:
-    """Make stand-ins for the parts of a take, and for its silence.
+    """Make a mixture like a take whose signal is a reference, and a silence like that of the take.
 
     Returns
     -------
@@ -295,25 +307,20 @@ def stand_ins(
     silence : Capture
         Drawn anew, of the length of the real one.
     """
-    rate_hz, frames = take.rate_hz, take.frames
-    joins = np.cumsum([stop - start for start, stop in ranges])[:-1].tolist()
-    own = rng.spawn(1)[0]
-
-    def noises() -> tuple[Samples, Samples, Samples]:
-        hum = continued(heard.comb, frames, take, joins, own, faint=True)
-        alike = draw_hiss(heard.hiss, silence.frames, rate_hz, own)
-        alike += continued(heard.quiet, silence.frames, silence, [], faint=True)
-        return hum, draw_hiss(heard.hiss, frames, rate_hz, own), alike
-
-    with helpers(1) as pool:
-        drawn = pool.submit(noises)
-        if reference is None:
-            signal = _restored(heard.noisy, heard.hiss, rate_hz, rng)
-        else:
-            signal = _at_level(reference, take, heard.noisy, heard.hiss).samples
-        hum, hiss, alike = drawn.result()
-    parts = Parts(*(Capture(wave, rate_hz, take.name) for wave in (signal, hum, hiss)))
+    rate_hz = take.rate_hz
+    signal = _at_level(reference, take, heard.noisy, heard.hiss)
+    hum = continued(heard.comb, take.frames, take, _joins(ranges), rng, faint=True)
+    hiss = draw_hiss(heard.hiss, take.frames, rate_hz, rng)
+    alike = draw_hiss(heard.hiss, silence.frames, rate_hz, rng)
+    alike += continued(heard.quiet, silence.frames, silence, [], faint=True)
+    parts = Parts(signal, *(Capture(wave, rate_hz, take.name) for wave in (hum, hiss)))
     return parts, Capture(alike, rate_hz, silence.name)
+
+
+def _joins(ranges: list[tuple[int, int]]) -> list[int]:
+    """Return the frames at which stretches of a take begin anew."""
+    joins: list[int] = np.cumsum([stop - start for start, stop in ranges])[:-1].tolist()
+    return joins
 
 
 def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:

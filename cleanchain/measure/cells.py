@@ -78,7 +78,8 @@ def parts_of_notes(signal: Samples, rate_hz: int) -> NDArray[np.int_]:
     peak, attack_until = -200.0, -1
     attack = round(_ATTACK_S / STEP_S)
     for k, now in enumerate(level.tolist()):
-        before = max(level[max(k - 5, 0) : k].tolist(), default=-200.0)
+        # What sounds from the first moment on has begun before it.
+        before = max(level[max(k - 5, 0) : k].tolist(), default=np.inf)
         if k > attack_until and now > before + _ONSET_RISE_DB and now > loudest - 50.0:
             peak, attack_until = now, k + attack - 1
         peak = max(peak, now)

@@ -70,6 +70,12 @@ class HumModel:
             sd=self.sd[:, chosen],
         )
 
+    def drawn(self, rng: np.random.Generator) -> Amplitudes:
+        """Draw a waveform that may well be the true one."""
+        noise = rng.standard_normal((2, *self.sd.shape))
+        sd = self.sd * np.sqrt(_OVERLAP / 2)
+        return self.amplitudes + sd * (noise[0] + 1j * noise[1])
+
 
 def floor_of(cells: Cells) -> Reals:
     """Power beside each line, as its median over time, shape (channels, harmonics)."""

@@ -17,7 +17,7 @@ _TOGETHER = 128
 #: Parts of the variance of a place, and of the hidden power, that are put back as noise: it loses
 #: more in a gate than the tones it stands for. Set on generated mixtures of rendered instruments,
 #: so that the damage of a gate comes out without bias (`tests/bench/ledger_bench.py`).
-DRAWN_SHARE, HIDDEN_SHARE = 0.5, 0.2
+DRAWN_SHARE, HIDDEN_SHARE = 1.0, 0.3
 #: Local hidden power below this part of the floor is chance.
 _LEAST = 0.1
 
@@ -74,13 +74,13 @@ def restore(
     np.subtract(ratio, missing, out=missing)
     missing -= 1
     del ratio
-    hidden = _hidden(missing, floor, floor_times)
+    hidden, drawn = _hidden(missing, gains, floor, floor_times)
     del missing
     out = np.zeros_like(padded)
     for times, samples in pieces:
         spectra = frames.spectra(padded[:, samples])
         spectra *= gains[:, times]
-        put_back = DRAWN_SHARE * gains[:, times] + HIDDEN_SHARE * hidden[:, times]
+        put_back = DRAWN_SHARE * drawn * gains[:, times] + HIDDEN_SHARE * hidden[:, times]
         spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples].astype(np.float32))
         out[:, samples] += frames.samples(spectra)
     return out[:, pad : pad + noisy.shape[1]]
@@ -98,14 +98,26 @@ def _pieces(length: int, frames: Frames) -> list[tuple[slice, slice]]:
 
 
 def _hidden(
-    missing: NDArray[np.float32], floor: NDArray[np.float64], floor_times: int
-) -> NDArray[np.float32]:
-    """Place hidden power, relative to the floor, where it shows; sums as they are in each band."""
+    missing: NDArray[np.float32],
+    gains: NDArray[np.float32],
+    floor: NDArray[np.float64],
+    floor_times: int,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Place hidden power, relative to the floor, where it shows; sums as they are in each band.
+
+    Returns
+    -------
+    hidden : ndarray of shape (channels, times, bins)
+    drawn : ndarray of shape (bins,)
+        Share of the variance of a place that is there: less than 1 in bands whose power does not
+        leave room for it.
+    """
     local: NDArray[np.float32] = missing
     for width, axis in ((_HOPS, 1), (_HOPS, 1), (_BINS, 2), (_BINS, 2)):
         local = _running_mean(local, width, axis)
     local = np.maximum(local - _LEAST, 0.0)
     bins, times = missing.shape[2], missing.shape[1]
+    drawn = np.ones(bins, dtype=np.float32)
     edges = np.unique(np.concatenate([[0], np.round(np.geomspace(4, bins, _BANDS)).astype(int)]))
     for low, high in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         weight = floor[:, None, low:high]
@@ -113,9 +125,13 @@ def _hidden(
         placed = float((local[..., low:high] * weight).sum())
         # Half of the frames are independent, in the recording and in the silence.
         chance = 2 * float((weight**2).sum()) * times**2 * (1 / times + 1 / floor_times)
-        share = wanted**3 / (wanted**2 + chance) / placed if placed > 0 and wanted > 0 else 0.0
+        sure = wanted**2 / (wanted**2 + chance)
+        share = wanted * sure / placed if placed > 0 and wanted > 0 else 0.0
         local[..., low:high] *= min(share, 1.0)
-    return local
+        if wanted < 0:
+            variance = float((gains[..., low:high] * weight).sum())
+            drawn[low:high] = max(1 + wanted * sure / max(variance, 1e-30), 0.0)
+    return local, drawn
 
 
 def _running_mean(values: NDArray[np.float32], width: int, axis: int) -> NDArray[np.float32]:

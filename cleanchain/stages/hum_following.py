@@ -162,8 +162,8 @@ class Followed:
         joins : sequence of int
             Frames at which the take begins anew: the phase goes on there without a jump.
         wander : Generator, optional
-            Draws how far the true path may lie from the one that was found. Without it a hum that
-            goes on would be followed better than the one it stands for.
+            Draws how far the true path and waveform may lie from those that were found. Without it
+            a hum that goes on would be taken out better than the one it stands for.
         faint : bool, optional
             With the lines that the silence shows but faintly, which will not be taken out.
 
@@ -181,6 +181,8 @@ class Followed:
                 steps[max(cell - 1, 0) : cell + 2] = 0.0
             phase = phase[0] + np.cumsum(steps)
         path = replace(self, phase=phase).expected()
+        if wander is not None:
+            path = replace(path, shape=self.model.drawn(wander))
         lines = [(self.frames, path)]
         if faint and (rest := self.model.faint) is not None:
             frames_there = replace(self.frames, harmonics=rest.harmonics)
