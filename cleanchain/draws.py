@@ -11,6 +11,7 @@ import numpy as np
 from cleanchain.ledger import Entry, Ledger
 from cleanchain.measure.cells import Cell, costliest
 from cleanchain.measure.fixed_cost import FixedCost
+from cleanchain.measure.heard_cells import expected_cost
 
 #: The numbers that carry an interval.
 HEADLINES = (
@@ -32,6 +33,8 @@ SPREAD_DB = {
     "signal_error_db": 1.2,
     "cost_db": 0.8,
 }
+#: Chance from which on a cell is shown as one in which the signal is heard.
+_LIKELY = 0.5
 
 
 def averaged(ledgers: Sequence[Ledger]) -> Ledger:
@@ -115,26 +118,43 @@ def _with_fixed_cost(entry: Entry, cost: FixedCost) -> Entry:
 
 
 def _with_cells(entry: Entry, fixed: Sequence[Cell], whole: bool) -> Entry:
-    """Return an entry with the losses of a fixed step, cell by cell.
+    """Return an entry with the losses of a fixed step, cell by cell, and the cost they let expect.
 
     What a draw has lost under the noise, no filter can take from it. In the whole chain a cell
     loses at least what one step takes.
     """
-    lost = {cell.name: cell.signal_lost_db for cell in fixed}
+    if not fixed:
+        return entry
+    steps = {cell.name: cell for cell in fixed}
 
     def taken(cell: Cell) -> Cell:
-        own, step = cell.signal_lost_db, lost.get(cell.name)
-        if step is None or (whole and own is not None and own > step):
-            return cell
-        return replace(cell, signal_lost_db=step)
+        own, step = cell.signal_lost_db, steps.get(cell.name)
+        if step is None or step.signal_lost_db is None:
+            return cell if whole else replace(cell, signal_lost_db=None)
+        lost = step.signal_lost_db
+        if whole and own is not None and own > lost:
+            lost = own
+        return replace(cell, signal_lost_db=lost, chance=step.chance)
 
-    where = tuple(taken(cell) for cell in entry.where)
-    worst = costliest(list(where))
-    if not fixed or worst is None or worst.signal_lost_db is None:
-        return entry
+    found = [taken(cell) for cell in entry.where]
+    where = tuple(
+        cell if cell.chance > _LIKELY else replace(cell, signal_lost_db=None) for cell in found
+    )
+    expected = expected_cost(found)
+    if expected is None:
+        return replace(entry, where=where)
+    cost_db, low, high, worst = expected
     reasons = {name: words for name, words in entry.reasons.items() if name != "cost_db"}
-    entry = replace(entry, where=where, cost_where=worst.name, reasons=reasons)
-    return _moved(entry, "cost_db", worst.signal_lost_db, 0.0)
+    half = 1.645 * SPREAD_DB["cost_db"]
+    intervals = {**entry.intervals, "cost_db": (low - half, high + half)}
+    return replace(
+        entry,
+        where=where,
+        cost_db=cost_db,
+        cost_where=worst.name,
+        reasons=reasons,
+        intervals=intervals,
+    )
 
 
 def _moved(entry: Entry, name: str, value: float, sd_db: float) -> Entry:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cleanchain.account import Parts, account, untouched
 from cleanchain.apart import Apart
@@ -22,10 +23,10 @@ from cleanchain.chain import Chain, ChainPlan
 from cleanchain.draws import averaged, with_fixed_costs
 from cleanchain.errors import InputError
 from cleanchain.ledger import Ledger
+from cleanchain.measure.cells import parts_of_notes
 from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.fixed_cost import FixedCost, fixed_cells, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
-from cleanchain.measure.octaves import octave_powers
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
 from cleanchain.operators.base import Identity
@@ -146,15 +147,17 @@ def _rehearsed(
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     known = _parts_heard(chain, take, heard)
     plan = chain.plan(take, heard, gains)
+    parts = stand_ins(take, ranges, known, rng)
+    notes = parts_of_notes(parts.signal.samples, take.rate_hz)
     with helpers(1) as pool:
-        costs = pool.submit(fixed_costs, plan, known, rng.spawn(1)[0])
+        costs = pool.submit(fixed_costs, plan, known, notes, rng.spawn(1)[0])
         ledgers = []
-        for _ in range(draws):
-            if reference is None:
-                parts = stand_ins(take, ranges, known, rng)
-            else:
+        for draw in range(draws):
+            if reference is not None:
                 parts, alike = with_reference(take, heard, ranges, known, reference, rng)
                 plan = chain.plan(parts.mixture, alike, gains)
+            elif draw:
+                parts = stand_ins(take, ranges, known, rng)
             ledgers.append(account(plan, parts, "trial"))
         return with_fixed_costs(averaged(ledgers), costs.result())
 
@@ -217,7 +220,9 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
     return _Heard(noisy, hiss, comb, quiet)
 
 
-def fixed_costs(plan: ChainPlan, heard: _Heard, rng: np.random.Generator) -> dict[int, FixedCost]:
+def fixed_costs(
+    plan: ChainPlan, heard: _Heard, parts: NDArray[np.int_], rng: np.random.Generator
+) -> dict[int, FixedCost]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
@@ -240,7 +245,6 @@ def fixed_costs(plan: ChainPlan, heard: _Heard, rng: np.random.Generator) -> dic
     if not heard.comb.is_identity:
         combed, left = heard.comb.apply(take, both, single=True)
     lanes.update(combed=combed.samples, left=left.samples)
-    around = octave_powers(both.samples, take.rate_hz)
     del draw, hum, both, combed, left
     more_chance = 2.0 + take.frames / heard.hiss.shape[1]
     costs = {}
@@ -259,7 +263,10 @@ def fixed_costs(plan: ChainPlan, heard: _Heard, rng: np.random.Generator) -> dic
         taken = float(np.sum((lanes["hum"] - after["hum"]) ** 2))
         cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
         if cost is not None and not isinstance(step.stage, Hum):
-            where = fixed_cells(noisy, hiss, around, take.rate_hz)
+            learned_s = heard.hiss.shape[1] / take.rate_hz
+            where = fixed_cells(
+                noisy, hiss, lanes["hum"], parts, take.rate_hz, learned_s, rng
+            )
             cost = replace(cost, cells=where)
         if cost is not None:
             costs[index] = cost

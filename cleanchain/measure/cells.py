@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.measure.octaves import OCTAVES_HZ, STEP_S, step_frames
+from cleanchain.measure.octaves import OCTAVES_HZ, STEP_S, step_frames, width_hz
 
 Powers = NDArray[np.float64]
 
@@ -36,12 +36,15 @@ class Cell:
         `MARGIN_DB` above the noise.
     noise_removed_db : float or None
         Fall of the noise at equal signal level; None where there is no noise.
+    chance : float
+        Probability that the signal stands so far above the noise; 1 where it is known to.
     """
 
     octave_hz: float
     part: str
     signal_lost_db: float | None
     noise_removed_db: float | None
+    chance: float = 1.0
 
     @property
     def name(self) -> str:
@@ -127,6 +130,16 @@ def cells(
                 )
             )
     return found
+
+
+def independent_values(inside: NDArray[np.bool_], octave_hz: float) -> float:
+    """Return how many independent complex values of noise an octave has in some steps of time.
+
+    Each stretch has one more than the product of its length and the octave's width: it is not
+    shorter than the octave rings.
+    """
+    stretches = int((np.diff(inside.astype(int), prepend=0) == 1).sum())
+    return stretches + width_hz(octave_hz) * float(inside.sum()) * STEP_S
 
 
 def costliest(found: list[Cell]) -> Cell | None:

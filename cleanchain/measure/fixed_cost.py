@@ -8,13 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.measure.cells import Cell, cells, parts_of_notes
-from cleanchain.measure.octaves import octave_powers
+from cleanchain.measure.cells import PARTS, Cell, independent_values
+from cleanchain.measure.heard_cells import chance_heard
+from cleanchain.measure.octaves import OCTAVES_HZ, octave_powers, width_hz
 
 #: Blocks whose scatter says how far a sum of powers may lie off by chance.
 _BLOCKS = 12
 #: A cell that seems to lose more than this holds nothing afterwards but the chance in the hiss.
 _MOST_LOST_DB = 60.0
+#: The share of a take, one over this, at each end in which the mean hiss is not looked for.
+_ENDS = 20
 #: An error counts as seen when it stands this many standard deviations out of the hiss.
 _SEEN_SD = 2.0
 
@@ -99,8 +102,11 @@ def fixed_cost(
 def fixed_cells(
     noisy: tuple[Samples, Samples],
     hiss: tuple[Samples, Samples],
-    around: NDArray[np.float64],
+    hum: Samples,
+    parts: NDArray[np.int_],
     rate_hz: int,
+    learned_s: float,
+    rng: np.random.Generator,
 ) -> tuple[Cell, ...]:
     """Find where a fixed linear step takes how much of a signal, by the powers in each octave.
 
@@ -108,15 +114,43 @@ def fixed_cells(
     ----------
     noisy, hiss : tuple of two ndarrays of shape (channels, frames)
         As for `fixed_cost`.
-    around : ndarray of shape (octaves, times)
-        Powers of all noise that the signal must stand out of to be heard; see `octave_powers`.
+    hum : ndarray of shape (channels, frames)
+        What is in neither of them, but must be stood out of to be heard.
+    parts : ndarray of int of shape (times,)
+        See `parts_of_notes`.
     rate_hz : int
         Sampling rate in Hz.
+    learned_s : float
+        Length of what the hiss was learned from, s.
+    rng : numpy.random.Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    tuple of Cell
+        With the chance that the signal is heard there; cells that may not hold any are left out.
     """
-    before, after = (
-        octave_powers(one, rate_hz) - octave_powers(other, rate_hz)
-        for one, other in zip(noisy, hiss, strict=True)
-    )
-    parts = parts_of_notes(noisy[0], rate_hz)
-    found = cells(before, around, after, np.zeros_like(around), parts, 1.0, 1.0)
-    return tuple(cell for cell in found if (cell.signal_lost_db or 0.0) < _MOST_LOST_DB)
+    before, after, around = (octave_powers(one, rate_hz) for one in (*noisy, hum))
+    # What a filter makes of the ends of a hum is no hiss.
+    inner = slice(before.shape[1] // _ENDS, before.shape[1] - before.shape[1] // _ENDS)
+    mean, left = (octave_powers(one, rate_hz)[:, inner].mean(axis=1) for one in hiss)
+    found = []
+    for number, octave in enumerate(OCTAVES_HZ[: len(before)]):
+        for index, part in enumerate(PARTS):
+            inside = parts == index
+            count = int(inside.sum())
+            seen = float(before[number, inside].sum())
+            power = seen - count * float(mean[number])
+            kept = float(after[number, inside].sum()) - count * float(left[number])
+            if min(power, kept) <= 0.0 or power > 10 ** (_MOST_LOST_DB / 10) * kept:
+                continue
+            chance = chance_heard(
+                seen,
+                count * float(mean[number]),
+                float(around[number, inside].sum()),
+                independent_values(inside, octave),
+                width_hz(octave) * learned_s,
+                rng,
+            )
+            found.append(Cell(octave, part, float(10 * np.log10(power / kept)), None, chance))
+    return tuple(found)

@@ -69,6 +69,12 @@ def step_frames(rate_hz: int) -> int:
     return max(round(STEP_S * rate_hz), 1)
 
 
+def width_hz(octave_hz: float) -> float:
+    """Return the width of an octave, Hz."""
+    low_hz, high_hz = _edges_hz(octave_hz)
+    return high_hz - low_hz
+
+
 def _edges_hz(octave_hz: float) -> tuple[float, float]:
     exact = 1000.0 * 10 ** (0.3 * round(np.log10(octave_hz / 1000.0) / 0.3))
     return exact * 10**-0.15, exact * 10**0.15

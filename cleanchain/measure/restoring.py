@@ -74,13 +74,14 @@ def restore(
     np.subtract(ratio, missing, out=missing)
     missing -= 1
     del ratio
-    hidden, drawn = _hidden(missing, gains, floor, floor_times)
+    hidden, room = _hidden(missing, gains, floor, floor_times)
     del missing
     out = np.zeros_like(padded)
     for times, samples in pieces:
         spectra = frames.spectra(padded[:, samples])
-        spectra *= gains[:, times]
-        put_back = DRAWN_SHARE * drawn * gains[:, times] + HIDDEN_SHARE * hidden[:, times]
+        gain = gains[:, times] * (room + (1 - room) * gains[:, times])
+        spectra *= gain
+        put_back = DRAWN_SHARE * gain + HIDDEN_SHARE * hidden[:, times]
         spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples].astype(np.float32))
         out[:, samples] += frames.samples(spectra)
     return out[:, pad : pad + noisy.shape[1]]
@@ -108,16 +109,16 @@ def _hidden(
     Returns
     -------
     hidden : ndarray of shape (channels, times, bins)
-    drawn : ndarray of shape (bins,)
-        Share of the variance of a place that is there: less than 1 in bands whose power does not
-        leave room for it.
+    room : ndarray of shape (bins,)
+        What a small gain is to be lowered by: less than 1 in bands whose power leaves no room for
+        all that the gains say is there.
     """
     local: NDArray[np.float32] = missing
     for width, axis in ((_HOPS, 1), (_HOPS, 1), (_BINS, 2), (_BINS, 2)):
         local = _running_mean(local, width, axis)
     local = np.maximum(local - _LEAST, 0.0)
     bins, times = missing.shape[2], missing.shape[1]
-    drawn = np.ones(bins, dtype=np.float32)
+    room = np.ones(bins, dtype=np.float32)
     edges = np.unique(np.concatenate([[0], np.round(np.geomspace(4, bins, _BANDS)).astype(int)]))
     for low, high in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         weight = floor[:, None, low:high]
@@ -129,9 +130,11 @@ def _hidden(
         share = wanted * sure / placed if placed > 0 and wanted > 0 else 0.0
         local[..., low:high] *= min(share, 1.0)
         if wanted < 0:
-            variance = float((gains[..., low:high] * weight).sum())
-            drawn[low:high] = max(1 + wanted * sure / max(variance, 1e-30), 0.0)
-    return local, drawn
+            # What would go if all small gains were 0; most of the power there is hiss.
+            some = gains[..., low:high]
+            small = float((some * (1 - some) * (1 + 2 * some) * weight).sum())
+            room[low:high] = max(1 + wanted * sure / max(small, 1e-30), 0.0)
+    return local, room
 
 
 def _running_mean(values: NDArray[np.float32], width: int, axis: int) -> NDArray[np.float32]:

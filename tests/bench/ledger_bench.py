@@ -43,6 +43,8 @@ NAMES = (
     "signal_error_db",
     "cost_db",
 )
+#: Half width of the rise of an octave's edges, a part of their frequency.
+EDGE = 0.04
 STAGES = ("high-pass", "hum", "gate", "total")
 
 
@@ -122,10 +124,11 @@ def cost(signal: np.ndarray, noise: np.ndarray, kept: np.ndarray) -> float | Non
     spectra = [np.fft.rfft(one) for one in (signal, noise, kept)]
     for octave in range(-5, 5):
         centre = 1000 * 10 ** (0.3 * octave)
-        inside = (hz >= centre * 10**-0.15) & (hz < centre * 10**0.15)
-        cut = [
-            np.fft.irfft(np.where(inside, one, 0), size)[: level.size * step] for one in spectra
-        ]
+        low, high = centre * 10**-0.15, centre * 10**0.15
+        rise = np.clip((hz - low) / (EDGE * low), -1, 1)
+        fall = np.clip((high - hz) / (EDGE * high), -1, 1)
+        shape = np.sin(np.pi / 4 * (1 + rise)) * np.sin(np.pi / 4 * (1 + fall))
+        cut = [np.fft.irfft(shape * one, size)[: level.size * step] for one in spectra]
         powers = [(one**2).reshape(-1, step).sum(1) for one in cut]
         for which in range(3):
             s, n, k = (float(one[part == which].sum()) for one in powers)
