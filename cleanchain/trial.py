@@ -1,9 +1,11 @@
 """The trial: stand-ins for the signal and the noise that a real take does not show apart.
 
-A take has no clean original. A signal as it may well have been is drawn from the take and from
-what the silence says of its noise, with what the noise hides and what a comb takes put back; the
-silence, extended to length, stands in for the noise. The same settings are planned on their
-mixture, and the plan is sent the parts. Every number is the exact truth of that mixture.
+A take has no clean original. Signal and hum as they may well have been are drawn from the take
+and from what the silence says of its noise, with what the noise hides put back; the rest of the
+take stands in for the hiss. Their mixture is the take, and its plan is the one that is sent the
+parts. Where a reference stands in for the signal, hum and hiss are made from the silence, and the
+same settings are planned on that mixture. Every number is the exact truth of the mixture, but for
+what filters cost, which no draw can show.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.file_source import FileSource
 from cleanchain.audio.source import Excerpt, Samples, Source
 from cleanchain.chain import Chain, ChainPlan
-from cleanchain.draws import averaged, with_fixed_costs
+from cleanchain.draws import Kind, averaged, with_fixed_costs
 from cleanchain.errors import InputError
 from cleanchain.ledger import Ledger
 from cleanchain.measure.cells import parts_of_notes
@@ -159,7 +161,16 @@ def _rehearsed(
             elif draw:
                 parts = stand_ins(take, ranges, known, rng)
             ledgers.append(account(plan, parts, "trial"))
-        return with_fixed_costs(averaged(ledgers), costs.result())
+        kinds = [_kind(step) for step in plan.plans]
+        return with_fixed_costs(averaged(ledgers, kinds), costs.result())
+
+
+def _kind(step: Plan) -> Kind:
+    if isinstance(step.stage, Gate):
+        return "gate"
+    if isinstance(step.stage, Hum):
+        return "path" if step.stage.method == "track" else "comb"
+    return "filter"
 
 
 def _without_silence() -> dict[str, str]:
@@ -264,9 +275,7 @@ def fixed_costs(
         cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
         if cost is not None and not isinstance(step.stage, Hum):
             learned_s = heard.hiss.shape[1] / take.rate_hz
-            where = fixed_cells(
-                noisy, hiss, lanes["hum"], parts, take.rate_hz, learned_s, rng
-            )
+            where = fixed_cells(noisy, hiss, lanes["hum"], parts, take.rate_hz, learned_s, rng)
             cost = replace(cost, cells=where)
         if cost is not None:
             costs[index] = cost

@@ -105,7 +105,7 @@ def test_averaged_draws_carry_intervals_around_their_mean() -> None:
         known = parts(seed=seed)
         plan = Chain([Gate()]).plan(known.mixture, silence())
         rows.append(account(plan, known, "trial"))
-    both = averaged(rows)
+    both = averaged(rows, ["gate"])
     low, high = both.total.intervals["noise_removed_db"]
     assert low < both.total.noise_removed_db < high
     assert both.total.noise_removed_db == pytest.approx(

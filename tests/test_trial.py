@@ -15,7 +15,7 @@ from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.hum import Hum
-from cleanchain.trial import trial
+from cleanchain.trial import _parts_heard, stand_ins, trial
 from tests.test_ledger import RATE_HZ, parts, silence
 
 
@@ -71,6 +71,21 @@ def test_a_hum_that_goes_on_is_taken_out_no_better_than_the_true_one() -> None:
         away.append(told - true)
     print(np.round(away, 2))
     assert abs(np.mean(away)) < 3.3  # half the interval that the ledger gives
+
+
+def test_the_stand_ins_add_up_to_the_take_and_the_hiss_is_like_that_of_the_silence() -> None:
+    known = parts()
+    chain = Chain([HighPass(), Hum(), Gate()])
+    heard = _parts_heard(chain, known.mixture, silence())
+    whole = [(0, known.mixture.frames)]
+    drawn = stand_ins(known.mixture, whole, heard, np.random.default_rng(1))
+    assert np.abs(drawn.mixture.samples - known.mixture.samples).max() < 1e-12
+    for one, other in ((drawn.hiss, known.hiss), (drawn.signal, known.signal)):
+        powers = [np.mean(part.samples**2) for part in (one, other)]
+        assert 10 * np.log10(powers[0] / powers[1]) == pytest.approx(0.0, abs=0.5)
+    # The hiss that the take shows where it sounds alone, and that which is drawn, are one.
+    rest = slice(0, round(0.15 * RATE_HZ))
+    assert np.corrcoef(drawn.hiss.samples[0, rest], known.hiss.samples[0, rest])[0, 1] > 0.9
 
 
 def test_without_a_silence_the_noise_is_not_known() -> None:

@@ -10,9 +10,9 @@ from cleanchain.measure.cells import MARGIN_DB, Cell
 
 #: Draws of the hiss in a cell.
 _DRAWS = 2000
-#: How much rarer a signal of twice the power is: density of powers as the power to minus this, set
-#: on generated mixtures (`tests/bench/ledger_bench.py`), where chances come true as often as told.
-_RARER = 2.0
+#: Signals are taken to be louder than x times the hiss in one cell of 1 + x over this: loud ones
+#: are rarer, as on generated mixtures, where chances come true about as often as they are told.
+USUAL = 0.1
 #: Part of all cases that an interval leaves out at each end.
 _TAIL = 0.05
 
@@ -59,7 +59,7 @@ def chance_heard(
     if not there.any():
         return 0.0
     amplitude = (root - real)[there]
-    weight = amplitude ** (1 - 2 * _RARER) / root[there]
+    weight = amplitude / root[there] / (amplitude**2 + USUAL * hiss) ** 2
     noise = (real**2 + imag**2 + rest)[there] + hum
     heard = amplitude**2 > 10 ** (MARGIN_DB / 10) * noise
     return float(weight[heard].sum() / weight.sum())

@@ -204,7 +204,6 @@ class Followed:
         result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
         return result
 
-
     def _error(self, rng: np.random.Generator) -> Reals:
         """Draw how far the true phase may lie from that which was found."""
         level = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2]).clip(min=0.0)

@@ -3,8 +3,13 @@
 Run ``python tests/bench/ledger_bench.py [cases] [first seed]``; writes ``tests/bench/ledger.md``.
 
 Truth: the generator keeps signal, hum and hiss. They are sent along with the take through the
-chain's plans, and the sums are taken here, with numpy alone, not by
-the package's ledger; octaves are cut out of one long transform instead of short ones.
+chain's plans, and the sums are taken here, with numpy alone, not by the package's ledger; octaves
+are cut out of one long transform in double precision. Their edges rise over 4 per cent to either
+side, as the ledger says that its octaves do. They were upright once; but then a hum that is cut
+off at the ends of a take rings in the octave below for all of the take, and the loud notes of an
+octave ring in its attacks and tails: whole cells of the lowest octave counted or did not count by
+that, and their loss came out up to 13 dB smaller. Butterworth filters of sixth order, to and fro,
+agree with the edges as they are now.
 """
 
 from __future__ import annotations

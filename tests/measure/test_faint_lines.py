@@ -9,8 +9,9 @@ from cleanchain.measure.hum import learn_silence
 from cleanchain.measure.mains import NOMINAL_HZ, find_candidates
 
 RATE_HZ, SECONDS = 8000, 8
-#: Amplitudes of lines that eight seconds of this hiss do not show clearly.
-FAINT = {2: 0.0016, 4: 0.0012, 7: 0.0014, 9: 0.001}
+#: Lines that eight seconds of this hiss do not show clearly in any draw: were the ones that chance
+#: makes clear counted out, the mean of the others would be too small.
+FAINT = dict.fromkeys((2, 4, 6, 7, 8, 9, 10, 12), 0.001)
 
 
 def faint_power(seed: int, faint: dict[int, float]) -> float:
@@ -37,4 +38,4 @@ def test_what_a_silence_hides_of_a_hum_is_found_in_the_mean() -> None:
     # Chance leaves some where there is nothing, for less than nothing is not told.
     spread = found.std() / np.sqrt(found.size)
     assert abs(found.mean() - true) < 3 * spread + none.mean()
-    assert none.mean() < 0.5 * true
+    assert none.mean() < 0.05 * true

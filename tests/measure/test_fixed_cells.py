@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cleanchain.measure.cells import Cell, costliest
+from cleanchain.measure.cells import Cell, parts_of_notes
 from cleanchain.measure.fixed_cost import fixed_cells
-from cleanchain.measure.octaves import octave_powers
+from cleanchain.measure.heard_cells import expected_cost
 
 RATE_HZ = 48_000
 
@@ -27,8 +27,19 @@ def high_passed(wave: np.ndarray) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(wave) * gain, wave.shape[1])
 
 
-def powers(wave: np.ndarray) -> np.ndarray:
-    return octave_powers(wave, RATE_HZ)
+def found_under(
+    signal: np.ndarray, own: np.ndarray, other: np.ndarray, hum: np.ndarray | None = None
+) -> tuple[Cell, ...]:
+    noisy = signal + own
+    return fixed_cells(
+        (noisy, high_passed(noisy)),
+        (other, high_passed(other)),
+        np.zeros_like(signal) if hum is None else hum,
+        parts_of_notes(signal, RATE_HZ),
+        RATE_HZ,
+        20.0,
+        np.random.default_rng(1),
+    )
 
 
 def low(cells: tuple[Cell, ...]) -> dict[str, float]:
@@ -41,13 +52,8 @@ def test_a_thump_under_a_high_pass_is_told_through_the_hiss(hiss: float) -> None
     signal = notes_with_a_thump(20)
     own, other = hiss * rng.standard_normal((2, 1, signal.size))
     zero = np.zeros_like(signal)
-    true = low(fixed_cells((signal, high_passed(signal)), (zero, zero), powers(zero), RATE_HZ))
-    noisy = signal + own
-    found = low(
-        fixed_cells(
-            (noisy, high_passed(noisy)), (other, high_passed(other)), powers(other), RATE_HZ
-        )
-    )
+    true = low(found_under(signal, zero, zero))
+    found = low(found_under(signal, own, other))
     # (35 / 60)^2 is 9.4 dB.
     assert true["body"] == pytest.approx(9.4, abs=1.0)
     assert found["body"] == pytest.approx(true["body"], abs=0.5)
@@ -57,8 +63,16 @@ def test_what_drowns_in_the_hiss_is_not_told() -> None:
     rng = np.random.default_rng(6)
     signal = 1e-3 * notes_with_a_thump(20)
     own, other = 1e-3 * rng.standard_normal((2, 1, signal.size))
-    noisy = signal + own
-    found = fixed_cells(
-        (noisy, high_passed(noisy)), (other, high_passed(other)), powers(other), RATE_HZ
-    )
-    assert costliest(list(found)) is None
+    assert expected_cost(found_under(signal, own, other)) is None
+
+
+def test_a_thump_must_stand_out_of_the_hum_too() -> None:
+    signal = notes_with_a_thump(10)
+    zero = np.zeros_like(signal)
+    time = np.arange(signal.size) / RATE_HZ
+    for level, heard in ((1e-3, True), (0.1, False)):
+        hum = (level * np.sin(2 * np.pi * 33 * time))[None]
+        chances = {
+            c.part: c.chance for c in found_under(signal, zero, zero, hum) if c.octave_hz < 40
+        }
+        assert (chances["attack"] == 1.0) is heard
