@@ -62,8 +62,6 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
         "cost_db": 0.8,
     },
 }
-#: Chance from which on a cell is shown as one in which the signal is heard.
-_LIKELY = 0.5
 
 
 def averaged(ledgers: Sequence[Ledger], kinds: Sequence[Kind]) -> Ledger:
@@ -116,7 +114,9 @@ def _mean_entry(draws: Sequence[Entry], spread_db: Mapping[str, float]) -> Entry
     return replace(first, **means, cost_where=where, reasons=reasons, intervals=intervals)
 
 
-def with_fixed_costs(ledger: Ledger, costs: Mapping[int, FixedCost]) -> Ledger:
+def with_fixed_costs(
+    ledger: Ledger, costs: Mapping[int, FixedCost], heard: Mapping[int, Sequence[Cell]]
+) -> Ledger:
     """Put the costs of filters and combs in place of those that a stand-in shows.
 
     Parameters
@@ -125,6 +125,8 @@ def with_fixed_costs(ledger: Ledger, costs: Mapping[int, FixedCost]) -> Ledger:
         Of a trial.
     costs : mapping of int to FixedCost
         By the number of the stage.
+    heard : mapping of int to sequence of Cell
+        Where a signal is how surely heard at the input of a gate, by the number of the stage.
 
     Returns
     -------
@@ -144,6 +146,8 @@ def with_fixed_costs(ledger: Ledger, costs: Mapping[int, FixedCost]) -> Ledger:
         whole = _power(total.signal_error_db)
         error_db = float(10 * np.log10(max(whole + change, 0.3 * whole)))
         total = _moved(total, "signal_error_db", error_db, 0.0)
+    for index, cells in heard.items():
+        stages[index] = _with_cells(stages[index], cells, True)
     return Ledger(tuple(stages), total)
 
 
@@ -161,30 +165,27 @@ def _with_fixed_cost(entry: Entry, cost: FixedCost) -> Entry:
     )
 
 
-def _with_cells(entry: Entry, fixed: Sequence[Cell], whole: bool) -> Entry:
-    """Return an entry with the losses of a fixed step, cell by cell, and the cost they let expect.
+def _with_cells(entry: Entry, found: Sequence[Cell], whole: bool) -> Entry:
+    """Return an entry with the chances and losses of cells, and the cost they let expect.
 
     What a draw has lost under the noise, no filter can take from it. In the whole chain a cell
     loses at least what one step takes.
     """
-    if not fixed:
+    if not found or not entry.where:
         return entry
-    steps = {cell.name: cell for cell in fixed}
+    better = {cell.name: cell for cell in found}
 
     def taken(cell: Cell) -> Cell:
-        own, step = cell.signal_lost_db, steps.get(cell.name)
-        if step is None or step.signal_lost_db is None:
-            return cell if whole else replace(cell, signal_lost_db=None)
-        lost = step.signal_lost_db
-        if whole and own is not None and own > lost:
-            lost = own
-        return replace(cell, signal_lost_db=lost, chance=step.chance)
+        one = better.get(cell.name)
+        if one is None:
+            return cell if whole else replace(cell, chance=0.0)
+        losses = [
+            loss for loss in (one.loss_db, cell.loss_db if whole else None) if loss is not None
+        ]
+        return replace(cell, loss_db=max(losses, default=None), chance=one.chance)
 
-    found = [taken(cell) for cell in entry.where]
-    where = tuple(
-        cell if cell.chance > _LIKELY else replace(cell, signal_lost_db=None) for cell in found
-    )
-    expected = expected_cost(found)
+    where = tuple(taken(cell) for cell in entry.where)
+    expected = expected_cost(where)
     if expected is None:
         return replace(entry, where=where)
     cost_db, low, high, worst = expected

@@ -10,6 +10,7 @@ what filters cost, which no draw can show.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,9 +26,9 @@ from cleanchain.chain import Chain, ChainPlan
 from cleanchain.draws import Kind, averaged, with_fixed_costs
 from cleanchain.errors import InputError
 from cleanchain.ledger import Ledger
-from cleanchain.measure.cells import parts_of_notes
+from cleanchain.measure.cells import Cell, parts_of_notes
 from cleanchain.measure.excerpts import choose_excerpts
-from cleanchain.measure.fixed_cost import FixedCost, fixed_cells, fixed_cost
+from cleanchain.measure.fixed_cost import FixedCost, cells_heard, fixed_cost
 from cleanchain.measure.noise_floor import learn_floor
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
@@ -162,7 +163,7 @@ def _rehearsed(
                 parts = stand_ins(take, ranges, known, rng)
             ledgers.append(account(plan, parts, "trial"))
         kinds = [_kind(step) for step in plan.plans]
-        return with_fixed_costs(averaged(ledgers, kinds), costs.result())
+        return with_fixed_costs(averaged(ledgers, kinds), *costs.result())
 
 
 def _kind(step: Plan) -> Kind:
@@ -232,12 +233,30 @@ def _parts_heard(chain: Chain, take: Capture, silence: Capture) -> _Heard:
 
 
 def fixed_costs(
-    plan: ChainPlan, heard: _Heard, parts: NDArray[np.int_], rng: np.random.Generator
-) -> dict[int, FixedCost]:
+    plan: ChainPlan, heard: _Heard, notes: NDArray[np.int_], rng: np.random.Generator
+) -> tuple[dict[int, FixedCost], dict[int, Sequence[Cell]]]:
     """Find the cost of the filters and combs before any gate, from the take less its noise.
 
     Sent twice through a filter a signal loses nothing the second time, so that no cleaned take
-    could show it. Returned by the number of the stage.
+    could show it.
+
+    Parameters
+    ----------
+    plan : ChainPlan
+        Of the take.
+    heard : _Heard
+        What take and silence show apart.
+    notes : ndarray of int of shape (times,)
+        See `parts_of_notes`.
+    rng : numpy.random.Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    costs : dict of int to FixedCost
+        By the number of the stage.
+    cells : dict of int to sequence of Cell
+        Where a signal is how surely heard at the input of the first gate, by its number.
     """
     take = collect(plan.take)
     gate = next((i for i, one in enumerate(plan.plans) if isinstance(one.stage, Gate)), None)
@@ -248,43 +267,63 @@ def fixed_costs(
     ]
     draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
     hum = continued(heard.comb, take.frames, take, [])
+    likely = continued(heard.comb, take.frames, take, [], rng, faint=True)
     lanes = {"take": take.samples, "hiss": draw, "hum": hum}
     # What a comb takes shows in the take less its expected hum; anywhere else what is left of
     # that hum would pass for signal, and the combed take serves, with what the comb leaves.
-    both = Capture(draw + hum, take.rate_hz)
-    combed, left = take, both
+    combed, left, rest = (
+        Capture(one, take.rate_hz) for one in (take.samples, draw + likely, likely)
+    )
     if not heard.comb.is_identity:
-        combed, left = heard.comb.apply(take, both, single=True)
-    lanes.update(combed=combed.samples, left=left.samples)
-    del draw, hum, both, combed, left
+        combed, left, rest = heard.comb.apply(combed, left, rest, single=True)
+    lanes.update(combed=combed.samples, left=left.samples, rest=rest.samples)
+    del draw, hum, likely, combed, left, rest
     more_chance = 2.0 + take.frames / heard.hiss.shape[1]
+    learned_s = heard.hiss.shape[1] / take.rate_hz
     costs = {}
     for place, (index, step) in enumerate(steps):
         # Such a step does the same to all lanes, whatever drives it: only those that are still
         # needed go along.
-        needed = {name for _, later in steps[place:] for name in _lanes_for(later)}
-        captures = (Capture(lanes[name], take.rate_hz) for name in sorted(needed))
-        sent = step.apply(*captures, single=True)
-        after = {name: one.samples for name, one in zip(sorted(needed), sent, strict=True)}
+        needed = set() if gate is None else set(_OF_GATES)
+        needed.update(name for _, later in steps[place:] for name in _lanes_for(later))
+        sent = sorted(needed & set(_OF_COMBS)) if isinstance(step.stage, Hum) else sorted(needed)
+        captures = (Capture(lanes[name], take.rate_hz) for name in sent)
+        came = step.apply(*captures, single=True)
+        after = {name: lanes[name] for name in needed}
+        after |= {name: one.samples for name, one in zip(sent, came, strict=True)}
         if isinstance(step.stage, Hum):
             noisy = (lanes["take"] - lanes["hum"], after["take"] - after["hum"])
             hiss = (lanes["hiss"], after["hiss"])
+            doubt = HUM_DOUBT * float(np.sum((lanes["hum"] - after["hum"]) ** 2))
+            cost = fixed_cost(noisy, hiss, more_chance, doubt)
         else:
             noisy, hiss = (lanes["combed"], after["combed"]), (lanes["left"], after["left"])
-        taken = float(np.sum((lanes["hum"] - after["hum"]) ** 2))
-        cost = fixed_cost(noisy, hiss, more_chance, HUM_DOUBT * taken)
-        if cost is not None and not isinstance(step.stage, Hum):
-            learned_s = heard.hiss.shape[1] / take.rate_hz
-            where = fixed_cells(noisy, hiss, lanes["hum"], parts, take.rate_hz, learned_s, rng)
-            cost = replace(cost, cells=where)
+            doubt = float(np.sum((lanes["rest"] - after["rest"]) ** 2))
+            cost = fixed_cost(noisy, hiss, more_chance, doubt)
+            if cost is not None:
+                before, behind = ((lane["combed"], lane["left"]) for lane in (lanes, after))
+                where = cells_heard(
+                    before, behind, lanes["hum"], notes, take.rate_hz, learned_s, rng
+                )
+                cost = replace(cost, cells=where)
         if cost is not None:
             costs[index] = cost
         lanes = after
-    return costs
+    if gate is None:
+        return costs, {}
+    before = (lanes["combed"], lanes["left"])
+    where = cells_heard(before, None, lanes["hum"], notes, take.rate_hz, learned_s, rng)
+    return costs, {gate: where}
+
+
+#: Lanes that show what a comb takes, what a filter takes, and what a gate hears.
+_OF_COMBS = ("take", "hiss", "hum")
+_OF_FILTERS = ("combed", "left", "rest", "hum")
+_OF_GATES = ("combed", "left", "hum")
 
 
 def _lanes_for(step: Plan) -> tuple[str, ...]:
-    return ("take", "hiss", "hum") if isinstance(step.stage, Hum) else ("combed", "left", "hum")
+    return _OF_COMBS if isinstance(step.stage, Hum) else _OF_FILTERS
 
 
 def stand_ins(

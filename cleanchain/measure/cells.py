@@ -31,20 +31,25 @@ class Cell:
         Nominal centre of the octave.
     part : str
         One of `PARTS`.
-    signal_lost_db : float or None
-        Fall of the signal's level, declared gain taken out; None where no signal stands
-        `MARGIN_DB` above the noise.
+    loss_db : float or None
+        Fall of the signal's level, declared gain taken out, whether it is heard or not; None where
+        there is no signal.
     noise_removed_db : float or None
         Fall of the noise at equal signal level; None where there is no noise.
     chance : float
-        Probability that the signal stands so far above the noise; 1 where it is known to.
+        Probability that the signal stands `MARGIN_DB` above the noise.
     """
 
     octave_hz: float
     part: str
-    signal_lost_db: float | None
+    loss_db: float | None
     noise_removed_db: float | None
     chance: float = 1.0
+
+    @property
+    def signal_lost_db(self) -> float | None:
+        """The loss where the signal is more likely heard than not, None elsewhere."""
+        return self.loss_db if self.chance > 0.5 else None
 
     @property
     def name(self) -> str:
@@ -119,7 +124,7 @@ def cells(
             inside = parts == index
             s, n, k, r = (float(one[number, inside].sum()) for one in (signal, noise, kept, left))
             heard = s > 10 ** (MARGIN_DB / 10) * n and s > 0
-            lost = 10 * np.log10(declared_gain**2 * s / max(k, 1e-12 * s)) if heard else None
+            lost = 10 * np.log10(declared_gain**2 * s / max(k, 1e-12 * s)) if s > 0 else None
             fell = 10 * np.log10(signal_gain**2 * n / max(r, 1e-12 * n)) if n > 0 else None
             found.append(
                 Cell(
@@ -127,6 +132,7 @@ def cells(
                     part,
                     None if lost is None else float(lost),
                     None if fell is None else float(fell),
+                    float(heard),
                 )
             )
     return found

@@ -37,7 +37,7 @@ class FixedCost:
     error_sd_db : float
         Standard deviation of `signal_error_db` from the chance in the hiss.
     cells : tuple of Cell, optional
-        Where the signal loses how much; see `fixed_cells`.
+        Where the signal loses how much; see `cells_heard`.
     """
 
     signal_lost_db: float
@@ -99,21 +99,21 @@ def fixed_cost(
     )
 
 
-def fixed_cells(
-    noisy: tuple[Samples, Samples],
-    hiss: tuple[Samples, Samples],
+def cells_heard(
+    before: tuple[Samples, Samples],
+    after: tuple[Samples, Samples] | None,
     hum: Samples,
     parts: NDArray[np.int_],
     rate_hz: int,
     learned_s: float,
     rng: np.random.Generator,
 ) -> tuple[Cell, ...]:
-    """Find where a fixed linear step takes how much of a signal, by the powers in each octave.
+    """Find where a signal is how surely heard, and what a fixed linear step takes from it there.
 
     Parameters
     ----------
-    noisy, hiss : tuple of two ndarrays of shape (channels, frames)
-        As for `fixed_cost`.
+    before, after : tuple of two ndarrays of shape (channels, frames)
+        Noisy signal, and another draw of its hiss; no loss is looked for without the latter.
     hum : ndarray of shape (channels, frames)
         What is in neither of them, but must be stood out of to be heard.
     parts : ndarray of int of shape (times,)
@@ -128,29 +128,39 @@ def fixed_cells(
     Returns
     -------
     tuple of Cell
-        With the chance that the signal is heard there; cells that may not hold any are left out.
+        Cells of which nothing remains but chance are left out.
     """
-    before, after, around = (octave_powers(one, rate_hz) for one in (*noisy, hum))
-    # What a filter makes of the ends of a hum is no hiss.
-    inner = slice(before.shape[1] // _ENDS, before.shape[1] - before.shape[1] // _ENDS)
-    mean, left = (octave_powers(one, rate_hz)[:, inner].mean(axis=1) for one in hiss)
+    around = octave_powers(hum, rate_hz)
+    seen, mean = _seen(*before, rate_hz)
+    left = None if after is None else _seen(*after, rate_hz)
     found = []
-    for number, octave in enumerate(OCTAVES_HZ[: len(before)]):
+    for number, octave in enumerate(OCTAVES_HZ[: len(seen)]):
         for index, part in enumerate(PARTS):
             inside = parts == index
-            count = int(inside.sum())
-            seen = float(before[number, inside].sum())
-            power = seen - count * float(mean[number])
-            kept = float(after[number, inside].sum()) - count * float(left[number])
-            if min(power, kept) <= 0.0 or power > 10 ** (_MOST_LOST_DB / 10) * kept:
-                continue
+            noisy, noise = float(seen[number, inside].sum()), int(inside.sum()) * mean[number]
+            loss = None
+            if left is not None:
+                kept = float(left[0][number, inside].sum()) - int(inside.sum()) * left[1][number]
+                power = noisy - noise
+                if min(power, kept) <= 0.0 or power > 10 ** (_MOST_LOST_DB / 10) * kept:
+                    continue
+                loss = float(10 * np.log10(power / kept))
             chance = chance_heard(
-                seen,
-                count * float(mean[number]),
+                noisy,
+                noise,
                 float(around[number, inside].sum()),
                 independent_values(inside, octave),
                 width_hz(octave) * learned_s,
                 rng,
             )
-            found.append(Cell(octave, part, float(10 * np.log10(power / kept)), None, chance))
+            found.append(Cell(octave, part, loss, None, chance))
     return tuple(found)
+
+
+def _seen(noisy: Samples, hiss: Samples, rate_hz: int) -> tuple[NDArray[np.float64], list[float]]:
+    """Return the powers of a noisy signal in octaves over time, and the mean ones of its hiss."""
+    powers = octave_powers(hiss, rate_hz)
+    # What a filter makes of the ends of a hum is no hiss.
+    ends = powers.shape[1] // _ENDS
+    inner = powers[:, ends : powers.shape[1] - ends]
+    return octave_powers(noisy, rate_hz), inner.mean(axis=1).tolist()

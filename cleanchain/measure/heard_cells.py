@@ -77,9 +77,9 @@ def expected_cost(found: Sequence[Cell]) -> tuple[float, float, float, Cell] | N
         That which has the largest part in the mean.
     None where it is more likely that none is heard.
     """
-    cells = [cell for cell in found if cell.signal_lost_db is not None and cell.chance > 0.0]
-    cells.sort(key=lambda cell: cell.signal_lost_db or 0.0, reverse=True)
-    lost = np.array([cell.signal_lost_db for cell in cells], dtype=float)
+    cells = [cell for cell in found if cell.loss_db is not None and cell.chance > 0.0]
+    cells.sort(key=lambda cell: cell.loss_db or 0.0, reverse=True)
+    lost = np.array([cell.loss_db for cell in cells], dtype=float)
     chance = np.array([cell.chance for cell in cells])
     # The largest is that of a cell where it is heard and none of those that lose more.
     largest = chance * np.cumprod(np.concatenate([[1.0], 1 - chance]))[:-1]

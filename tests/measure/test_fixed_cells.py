@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cleanchain.measure.cells import Cell, parts_of_notes
-from cleanchain.measure.fixed_cost import fixed_cells
+from cleanchain.measure.fixed_cost import cells_heard
 from cleanchain.measure.heard_cells import expected_cost
 
 RATE_HZ = 48_000
@@ -31,9 +31,9 @@ def found_under(
     signal: np.ndarray, own: np.ndarray, other: np.ndarray, hum: np.ndarray | None = None
 ) -> tuple[Cell, ...]:
     noisy = signal + own
-    return fixed_cells(
-        (noisy, high_passed(noisy)),
-        (other, high_passed(other)),
+    return cells_heard(
+        (noisy, other),
+        (high_passed(noisy), high_passed(other)),
         np.zeros_like(signal) if hum is None else hum,
         parts_of_notes(signal, RATE_HZ),
         RATE_HZ,
