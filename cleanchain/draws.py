@@ -34,8 +34,8 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
         "hum_removed_db": 0.1,
         "hiss_removed_db": 0.05,
         "signal_lost_db": 0.03,
-        "signal_error_db": 0.3,
-        "cost_db": 0.4,
+        "signal_error_db": 0.4,
+        "cost_db": 0.5,
     },
     "comb": {
         "noise_removed_db": 0.05,
@@ -46,8 +46,8 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
         "cost_db": 0.05,
     },
     "path": {
-        "noise_removed_db": 0.1,
-        "hum_removed_db": 1.0,
+        "noise_removed_db": 0.11,
+        "hum_removed_db": 1.3,
         "hiss_removed_db": 0.02,
         "signal_lost_db": 0.02,
         "signal_error_db": 0.3,
@@ -55,7 +55,7 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
     },
     "gate": {
         "noise_removed_db": 0.25,
-        "hum_removed_db": 0.9,
+        "hum_removed_db": 1.1,
         "hiss_removed_db": 0.25,
         "signal_lost_db": 0.04,
         "signal_error_db": 1.2,
@@ -214,7 +214,7 @@ def _half(entry: Entry, name: str) -> float:
     if name not in entry.intervals:
         return 1.645 * max(spread[name] for spread in SPREAD_DB.values())
     low, high = entry.intervals[name]
-    return (high - low) / 2
+    return float(high - low) / 2
 
 
 def _power(level_db: float | None) -> float:

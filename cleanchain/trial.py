@@ -49,6 +49,8 @@ SILENCE_S = 60.0
 #: Part of the hum's power by which the hum that is expected may be wrong: on generated mixtures
 #: with wandering mains it lies 23 to 37 dB below the hum.
 HUM_DOUBT = 3e-4
+#: Times by which what a comb leaves of the hum may be more than is expected: 3 dB, seldom more.
+REST_DOUBT = 2.0
 _FADE_S = 0.01
 _SEED = 20_260
 _NO_SILENCE = "no silence to tell the noise from the signal"
@@ -298,7 +300,7 @@ def fixed_costs(
             cost = fixed_cost(noisy, hiss, more_chance, doubt)
         else:
             noisy, hiss = (lanes["combed"], after["combed"]), (lanes["left"], after["left"])
-            doubt = float(np.sum((lanes["rest"] - after["rest"]) ** 2))
+            doubt = REST_DOUBT * float(np.sum((lanes["rest"] - after["rest"]) ** 2))
             cost = fixed_cost(noisy, hiss, more_chance, doubt)
             if cost is not None:
                 before, behind = ((lane["combed"], lane["left"]) for lane in (lanes, after))

@@ -18,8 +18,9 @@ _BLOCKS = 12
 _MOST_LOST_DB = 60.0
 #: The share of a take, one over this, at each end in which the mean hiss is not looked for.
 _ENDS = 20
-#: An error counts as seen when it stands this many standard deviations out of the hiss.
-_SEEN_SD = 2.0
+#: An error counts as seen when it stands this many standard deviations out of the hiss, and is no
+#: larger than what is seen and so many more.
+_SEEN_SD, _MOST_SD = 3.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def fixed_cost(
     return FixedCost(
         signal_lost_db=10 * np.log10(power / kept),
         signal_error_db=10 * np.log10(error / wanted) if seen else None,
-        error_at_most_db=10 * np.log10((max(error, tiny) + _SEEN_SD * sd) / wanted),
+        error_at_most_db=10 * np.log10((max(error, tiny) + _MOST_SD * sd) / wanted),
         error_sd_db=4.343 * sd / max(error, tiny),
     )
 
