@@ -17,7 +17,7 @@ _TOGETHER = 128
 #: Parts of the variance of a place, and of the hidden power, that are put back as noise: it loses
 #: more in a gate than the tones it stands for. Set on generated mixtures of rendered instruments,
 #: so that the damage of a gate comes out without bias (`tests/bench/ledger_bench.py`).
-DRAWN_SHARE, HIDDEN_SHARE = 1.0, 0.3
+DRAWN_SHARE, HIDDEN_SHARE = 1.0, 0.4
 #: Local hidden power below this part of the floor is chance.
 _LEAST = 0.1
 
