@@ -31,14 +31,14 @@ Kind = Literal["filter", "comb", "path", "gate"]
 SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
     "filter": {
         "noise_removed_db": 0.05,
-        "hum_removed_db": 0.1,
+        "hum_removed_db": 0.04,
         "hiss_removed_db": 0.05,
         "signal_lost_db": 0.03,
         "signal_error_db": 0.4,
         "cost_db": 0.5,
     },
     "comb": {
-        "noise_removed_db": 0.05,
+        "noise_removed_db": 0.1,
         "hum_removed_db": 0.1,
         "hiss_removed_db": 0.02,
         "signal_lost_db": 0.02,
@@ -46,7 +46,7 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
         "cost_db": 0.05,
     },
     "path": {
-        "noise_removed_db": 0.11,
+        "noise_removed_db": 0.12,
         "hum_removed_db": 1.3,
         "hiss_removed_db": 0.02,
         "signal_lost_db": 0.02,
@@ -55,7 +55,7 @@ SPREAD_DB: Mapping[Kind, Mapping[str, float]] = {
     },
     "gate": {
         "noise_removed_db": 0.25,
-        "hum_removed_db": 1.1,
+        "hum_removed_db": 0.6,
         "hiss_removed_db": 0.25,
         "signal_lost_db": 0.04,
         "signal_error_db": 1.2,

@@ -14,10 +14,10 @@ from cleanchain.operators.short_time import Frames, Rule, powers
 _HOPS, _BINS, _BANDS = 15, 5, 10
 #: Short-time frames, and rows of a mean, that are worked on together: memory stays low.
 _TOGETHER = 128
-#: Parts of the variance of a place, and of the hidden power, that are put back as noise: it loses
-#: more in a gate than the tones it stands for. Set on generated mixtures of rendered instruments,
-#: so that the damage of a gate comes out without bias (`tests/bench/ledger_bench.py`).
-DRAWN_SHARE, HIDDEN_SHARE = 1.0, 0.4
+#: Part of the hidden power that is put back as noise: it loses more in a gate than the tones it
+#: stands for. Set on generated mixtures of rendered instruments, so that the damage of a gate comes
+#: out without bias (`tests/bench/ledger_bench.py`).
+HIDDEN_SHARE = 0.4
 #: Local hidden power below this part of the floor is chance.
 _LEAST = 0.1
 
@@ -54,10 +54,11 @@ def restore(
     Notes
     -----
     In each place a gain G of the Wiener form says that the signal is Gaussian around G times the
-    noisy value, with a variance of G times the floor; a value is drawn from there, with a share of
-    that variance. Power beyond all of it, |Y|^2 less the floor less |G Y|^2 less G times the floor,
-    cannot be seen in a place but over many; a share of what is left of it in each band, shrunk by
-    its own standard deviation, is put back where it shows most.
+    noisy value, with a variance of G times the floor; a value is drawn from there. Power beyond all
+    of it, |Y|^2 less the floor less |G Y|^2 less G times the floor, cannot be seen in a place but
+    over many; a share of what is left of it in each band, shrunk by its own standard deviation, is
+    put back where it shows most. Where it is below zero, the small gains of that band are lowered
+    until all that is drawn has room in what was seen.
     """
     pad = frames.size
     padded = np.pad(noisy.astype(np.float32), ((0, 0), (pad, pad)), mode="symmetric")
@@ -81,7 +82,7 @@ def restore(
         spectra = frames.spectra(padded[:, samples])
         gain = gains[:, times] * (room + (1 - room) * gains[:, times])
         spectra *= gain
-        put_back = DRAWN_SHARE * gain + HIDDEN_SHARE * hidden[:, times]
+        put_back = gain + HIDDEN_SHARE * hidden[:, times]
         spectra += np.sqrt(put_back) * frames.spectra(draw[:, samples].astype(np.float32))
         out[:, samples] += frames.samples(spectra)
     return out[:, pad : pad + noisy.shape[1]]
