@@ -34,6 +34,7 @@ from cleanchain.measure.redraw import draw_hiss
 from cleanchain.measure.restoring import restore
 from cleanchain.operators.base import Identity
 from cleanchain.operators.gain import Gain
+from cleanchain.stages import hum_continued
 from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import Gate, gate_frames
 from cleanchain.stages.gate_rules import EstimateRule
@@ -433,10 +434,11 @@ def continued(
     joins : list of int
         Frames at which the recording begins anew: the phase goes on there without a jump.
     wander : Generator, optional
-        Draws what the phase has beside the path that was found; see `Followed.continued`.
+        Draws what the phase has beside the path that was found; see
+        `cleanchain.stages.hum_continued.continued`.
     faint : bool, optional
         With the lines that are hardly there.
     """
     if not isinstance(comb, HumPlan):
         return np.zeros((heard.channels, frames))
-    return comb.path.continued(frames, joins, wander, faint)
+    return hum_continued.continued(comb.path, frames, joins, wander, faint)

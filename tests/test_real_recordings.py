@@ -47,6 +47,11 @@ def test_guitar_mains_frequency(em9: tuple[Capture, Capture, dict[str, object]])
     assert em9[2]["mains_hz"] == pytest.approx(59.99, abs=0.02)
 
 
+def test_guitar_hum_that_keeps_no_waveform_is_told_to_be_followed_line_by_line() -> None:
+    """Its level goes from 0.7 to 1.2 and its phase by 20 degrees in seconds, as measured."""
+    assert "unsteady" in Hum().plan(recording("guit_em9.flac")).reasons
+
+
 @pytest.mark.parametrize("channel", [0, 1])
 def test_guitar_hum_goes_down_to_its_surroundings(
     em9: tuple[Capture, Capture, dict[str, object]], channel: int

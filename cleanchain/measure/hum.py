@@ -72,9 +72,10 @@ class HumModel:
         )
 
     def drawn(self, rng: np.random.Generator) -> Amplitudes:
-        """Draw a waveform that may well be the true one."""
+        """Draw a waveform that may well be the true one; a channel without a line gets none."""
         noise = rng.standard_normal((2, *self.sd.shape))
         sd = self.sd * np.sqrt(_OVERLAP / 2)
+        sd = np.where(self.amplitudes != 0.0, sd, 0.0)
         waveform: Amplitudes = self.amplitudes + sd * (noise[0] + 1j * noise[1])
         return waveform
 
@@ -136,11 +137,12 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
     model = HumModel(found_hz, sd_hz, harmonics, amplitudes, floor, sd)
     size = np.abs(amplitudes)
     wander = np.diff(phase) / (2 * np.pi * cells.step_s) - slope_hz
-    leak = max(_LEAST, _LEAST_A_HZ * float(np.sqrt(np.mean(wander**2)) if wander.size else 0.0))
     clear = size / sd > THERE_SD
-    there = (clear & (size > leak * size.max())).any(axis=0)
+    there = clear & (size > leak_of(wander) * size.max(axis=1, keepdims=True))
+    # In a channel that does not have a line, what chance left of it would only be put in.
     faint = _beyond_chance(model.keep(np.logical_not(clear.any(axis=0))))
-    kept = replace(model, faint=faint).keep(there)
+    kept = replace(model, amplitudes=np.where(there, amplitudes, 0.0), faint=faint)
+    kept = kept.keep(there.any(axis=0))
     return kept if is_hum(kept) else None
 
 
@@ -152,6 +154,18 @@ def _beyond_chance(model: HumModel) -> HumModel:
     total *= total**2 / np.maximum(total**2 + (chance**2).sum(axis=1), 1e-60)
     size = np.sqrt(likely * (total / np.maximum(likely.sum(axis=1), 1e-30))[:, None])
     return replace(model, amplitudes=size * np.exp(1j * np.angle(model.amplitudes)))
+
+
+def leak_of(wander_hz: Reals) -> float:
+    """Return how much of the largest line of a channel may look like another one.
+
+    Parameters
+    ----------
+    wander_hz : ndarray
+        How far the mains are from their mean frequency, all along.
+    """
+    rms_hz = float(np.sqrt(np.mean(wander_hz**2))) if wander_hz.size else 0.0
+    return max(_LEAST, _LEAST_A_HZ * rms_hz)
 
 
 def _follow(

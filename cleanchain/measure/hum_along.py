@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +13,12 @@ from cleanchain.measure.hum_cells import Cells, some_at_a_time
 from cleanchain.measure.mains_phase import PHASES, Floats, pulls, votes_for
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
-_ROUNDS = 12
+#: How much of what is left in quiet cells widens the weights, in one round after the other.
+_WIDER = (1.0,) * 12 + (0.0,) * 12
 #: Power of cells that overlap, in a mean of many, over that of as many that do not.
 _OVERLAP = 1.5
 #: Standard deviations from zero of a harmonic that the reference does not have.
 _ALONE_SD = 10.0
-#: Amplitude of a harmonic below which, relative to the largest, it may be a leak of that one.
-_LEAST = 3e-4
 #: Part of the cells that is taken for free of notes.
 _QUIET = 0.2
 #: Sum of votes, in standard deviations of one by chance, from which an offset is believed.
@@ -28,7 +28,7 @@ _STRETCH, _IN_STEP = 24, 0.25
 
 
 def learn_along(
-    cells: Cells, mains_hz: float, mains_sd_hz: float, known: Sequence[int]
+    cells: Cells, mains_hz: float, mains_sd_hz: float, known: Sequence[int], leak: float
 ) -> HumModel | None:
     """Learn a hum among notes by coherent least squares along a known path.
 
@@ -40,6 +40,8 @@ def learn_along(
         Of the path.
     known : sequence of int
         Harmonics that the hum is known to have elsewhere; others must be the clearer.
+    leak : float
+        See `cleanchain.measure.hum.leak_of`.
 
     Returns
     -------
@@ -49,23 +51,26 @@ def learn_along(
     Notes
     -----
     A cell weighs as much as it lies near the amplitude that is sought, by the weights of a Cauchy
-    distribution as wide as what sounds beside the line: quiet moments decide, and notes, which
-    do not keep the phase of the mains, cancel.
+    distribution as wide as what sounds beside the line: quiet moments decide, and notes, which do
+    not keep the phase of the mains, cancel. At first it is wider, by what is left in quiet cells: a
+    drone that turns around the line all the time cancels in the mean only.
     """
     seen, beside = cells.seen, cells.beside.astype(np.float64) + 1e-24
     weight = 1 / (beside + np.abs(seen) ** 2)
-    for _ in range(_ROUNDS):
+    for more in _WIDER:
         amplitudes = (weight * seen).sum(axis=1) / weight.sum(axis=1)
         away = np.abs(seen - amplitudes[:, None]) ** 2
-        weight = 1 / (beside + away)
+        usual = np.quantile(away, _QUIET, axis=1, keepdims=True)
+        weight = 1 / (beside + more * usual + away)
     sd = np.sqrt(_OVERLAP * (weight**2 * away).sum(axis=1)) / weight.sum(axis=1)
     noise = np.quantile(beside, _QUIET, axis=1)
     numbers = tuple(int(one) for one in cells.harmonics)
     model = HumModel(mains_hz, mains_sd_hz, numbers, amplitudes, noise, sd)
     size = np.abs(amplitudes)
     least_sd = np.where(np.isin(numbers, known), THERE_SD, _ALONE_SD)
-    there = ((size / sd > least_sd) & (size > _LEAST * size.max())).any(axis=0)
-    kept = model.keep(there)
+    there = (size / sd > least_sd) & (size > leak * size.max(axis=1, keepdims=True))
+    # In a channel that does not have a line, what chance left of it would only be put in.
+    kept = replace(model, amplitudes=np.where(there, amplitudes, 0.0)).keep(there.any(axis=0))
     return kept if there.any() and is_hum(kept) else None
 
 

@@ -1,88 +1,78 @@
-"""Where a hum sets in or stops: switched lamps, edits, a lead that is touched."""
+"""Where a hum sets in, stops or jumps, to about a period: lamps, edits, a lead that is touched."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.measure.hum_cells import STRIDE, cycles_along
+from cleanchain.measure.hum_cells import STRIDE
+from cleanchain.measure.hum_levels import COHERENCE
 from cleanchain.measure.hum_periods import Periods
-from cleanchain.operators.harmonics import Amplitudes, Reals, turned_back
+from cleanchain.operators.harmonics import Amplitudes, Reals
 
-#: Periods before and after a break that are compared.
-_SIDE = 16
+#: Periods before and after a break that are compared: at least, and at most.
+_LEAST_SIDE, _SIDE = 24, 64
 #: A break is a change of the level by this much, by so many standard deviations.
-_LEAST_CHANGE, _CLEAR_SD = 0.25, 7.0
-#: Of the change, how much happens within three periods: a swell is no break.
-_SUDDEN = 0.7
-#: Periods that are looked at together.
-_SOME = 4096
+_LEAST_CHANGE, _CLEAR_SD = 0.25, 5.5
 
 
-def find_breaks(periods: Periods, shape: Amplitudes, noise: Reals, phase: Reals) -> tuple[int, ...]:
-    """Find the periods at which the level of a hum jumps.
+def find_breaks(
+    above: Reals, below: Reals, known: tuple[int, ...]
+) -> list[tuple[int, Reals, Reals]]:
+    """Find the periods around which the level of a hum changes.
 
     Parameters
     ----------
-    periods : Periods
-        Amplitudes, period by period.
-    shape : ndarray of complex, shape (channels, harmonics)
-        Amplitudes of the hum at a level of one.
-    noise : ndarray of shape (channels, harmonics)
-        Power of all else, in any unit.
-    phase : ndarray of shape (cells,)
-        Path of the mains phase beyond that of the periods, rad.
+    above, below : ndarray of shape (channels, periods)
+        Product of what is seen with the hum, and power of the hum, over the noise of a period.
+    known : tuple of int
+        Periods of breaks that are known; none is looked for near them, nor across them.
 
     Returns
     -------
-    tuple of int
-        Number of the first period after each jump, ascending.
+    list of (int, ndarray, ndarray)
+        Number of the first period after each break, and the levels before and after it, each of
+        shape (channels,); the clearest first.
     """
-    if periods.count < 2 * _SIDE + 2:
-        return ()
-    cycles = cycles_along(periods, phase)
-    weight = shape.conj() / noise / float((np.abs(shape) ** 2 / noise).sum())
-    edges, merits = [], []
-    for first in range(_SIDE, periods.count - _SIDE + 1, _SOME):
-        last = min(first + _SOME, periods.count - _SIDE + 1)
-        low, high = first - _SIDE, last - 1 + _SIDE
-        turn = turned_back(cycles(low, high), periods.harmonics)
-        part = periods.part(low, high)
-        level = np.einsum("ch,ckh,kh->k", weight, part, turn, optimize=True).real
-        merit = _merit(level)
-        clear = np.flatnonzero(merit)
-        edges.append(first + clear)
-        merits.append(merit[clear])
-    edge, merit = np.concatenate(edges), np.concatenate(merits)
-    found: list[int] = []
-    while merit.any():
-        best = int(edge[merit.argmax()])
-        found.append(best)
-        merit[np.abs(edge - best) <= _SIDE] = 0.0
-    return tuple(sorted(found))
-
-
-def _merit(level: Reals) -> Reals:
-    """How clearly a level jumps at each period that has `_SIDE` before it and after."""
-    sums = np.concatenate([[0.0], np.cumsum(level)])
-    squares = np.concatenate([[0.0], np.cumsum(level**2)])
-    edges = np.arange(_SIDE, level.size - _SIDE + 1)
+    count = above.shape[1]
+    edges = np.array([0, *known, count])
+    place = np.arange(_LEAST_SIDE, count - _LEAST_SIDE + 1)
+    if place.size == 0:
+        return []
+    stretch = np.searchsorted(edges, place, side="right")
+    low = np.maximum(place - _SIDE, edges[stretch - 1])
+    high = np.minimum(place + _SIDE, edges[np.minimum(stretch, edges.size - 1)])
+    top, bottom = (np.pad(np.cumsum(one, axis=1), ((0, 0), (1, 0))) for one in (above, below))
 
     def side(first: NDArray[np.int_], last: NDArray[np.int_]) -> tuple[Reals, Reals]:
-        size = last - first
-        mean = (sums[last] - sums[first]) / size
-        return mean, np.maximum((squares[last] - squares[first]) / size - mean**2, 0.0)
+        info = bottom[:, last] - bottom[:, first] + 1e-9
+        return (top[:, last] - top[:, first]) / info, 1 / info
 
-    before, spread_before = side(edges - _SIDE, edges)
-    after, spread_after = side(edges, edges + _SIDE)
+    before, spread_before = side(low, place)
+    after, spread_after = side(place, high)
     change = np.abs(after - before)
-    sd = np.sqrt((spread_before + spread_after) / _SIDE) + 1e-9
-    near_before, _ = side(edges - 3, edges)
-    near_after, _ = side(edges, edges + 3)
-    sudden = np.abs(near_after - near_before) > _SUDDEN * change
-    clear = (change > np.maximum(_LEAST_CHANGE, _CLEAR_SD * sd)) & sudden
-    merit: Reals = np.where(clear, change / sd, 0.0)
-    return merit
+    sure = change / np.sqrt(COHERENCE * (spread_before + spread_after))
+    clear = (change > _LEAST_CHANGE) & (sure > _CLEAR_SD)
+    room = np.minimum(place - low, high - place) >= _LEAST_SIDE
+    merit = np.where(clear & room, sure, 0.0).max(axis=0)
+    found: list[tuple[int, Reals, Reals]] = []
+    while merit.any():
+        best = int(merit.argmax())
+        one, other = before[:, best], after[:, best]
+        found.append((_likeliest(above, below, low[best], high[best], one, other), one, other))
+        merit[np.abs(place - place[best]) < _SIDE] = 0.0
+    return found
+
+
+def _likeliest(above: Reals, below: Reals, low: int, high: int, before: Reals, after: Reals) -> int:
+    """Return the period, low < k < high, from which on a level is likeliest another one."""
+    part = slice(low, high)
+    squares = [
+        (2 * level[:, None] * above[:, part] - level[:, None] ** 2 * below[:, part]).sum(axis=0)
+        for level in (before, after)
+    ]
+    gain = np.cumsum(squares[0] - squares[1])
+    return int(low) + 1 + int(gain[:-1].argmax())
 
 
 def find_jump(periods: Periods, shape: Amplitudes, noise: Reals, phase: Reals, cell: int) -> int:
@@ -91,7 +81,8 @@ def find_jump(periods: Periods, shape: Amplitudes, noise: Reals, phase: Reals, c
     Parameters
     ----------
     periods, shape, noise
-        See `find_breaks`.
+        Amplitudes period by period, the hum at a level of one, and the power of all else on each
+        line, in any unit.
     phase : ndarray of shape (cells,)
         rad.
     cell : int

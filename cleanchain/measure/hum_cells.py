@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.measure.hum_periods import Periods
+from cleanchain.operators.expected_hum import hermite
 from cleanchain.operators.harmonics import Amplitudes, Reals, turned_back
 
 #: Mains periods from one cell to the next; a cell is weighed by a Hann window twice as long.
@@ -178,7 +179,10 @@ def _within(values: Reals, step_s: float, seconds: Reals, low: int, high: int) -
     at = seconds / step_s - 0.5 - first
     left = np.clip(np.floor(at).astype(int), 0, max(part.size - 2, 0))
     right = np.minimum(left + 1, part.size - 1)
-    path: Reals = part[left] + (at - left) * (part[right] - part[left])
+    slope = np.gradient(part) if part.size > 1 else np.zeros(1)
+    inside = np.clip(at - left, 0.0, 1.0)
+    path: Reals = hermite(part[left], part[right], slope[left], slope[right], inside)
+    path += (at - left - inside) * (part[right] - part[left])
     return path
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -9,8 +11,13 @@ from numpy.typing import NDArray
 
 from cleanchain.measure.hum_cells import Cells, at_seconds, some_at_a_time
 from cleanchain.operators.harmonics import Amplitudes, Reals
+from cleanchain.operators.hum_level import BIN, averaged, inward
 
 Floats = NDArray[np.floating]
+
+#: Information of all periods of a cell over that of the cell, whose window weighs them, by the
+#: part of them that a sum of `averaged` bins counts.
+_TO_CELLS = 8 / 3
 
 #: Levels before and after one that it may be averaged with.
 HALVES = (0, 2, 4, 8, 16, 32, 62)
@@ -71,11 +78,15 @@ def _noise_of(cells: Cells, shape: Amplitudes, level: Reals, phase: Reals) -> Re
     count = min(_STEADY_CELLS, cells.count)
     in_step = np.abs(_running(left / np.maximum(np.abs(left), 1e-30), count)) > _IN_STEP
     steady = np.where(in_step, count * np.abs(_running(left, count)) ** 2, 0.0)
-    line = np.maximum(np.abs(shape[:, None]) ** 2, 1e-30)
-    lines = line.shape[-1]
-    middle = lines // 2 if lines < _MANY_LINES else (lines - 1) // 2
-    usual = _PRESUMED * np.partition(steady / line, middle, axis=-1)[..., middle : middle + 1]
-    noise: Reals = smooth + np.maximum(steady, usual * line)
+    noise: Reals = smooth + steady
+    for channel, line in enumerate(np.abs(shape) ** 2):
+        there = np.flatnonzero(line)
+        if there.size == 0:
+            continue
+        middle = there.size // 2 if there.size < _MANY_LINES else (there.size - 1) // 2
+        over = steady[channel][:, there] / line[there]
+        usual = _PRESUMED * np.partition(over, middle, axis=-1)[:, middle : middle + 1]
+        noise[channel][:, there] += np.maximum(usual * line[there] - steady[channel][:, there], 0)
     return noise
 
 
@@ -96,9 +107,9 @@ def levels_of(cells: Cells, shape: Amplitudes, phase: Reals, noise: Floats) -> R
 
 
 def average_levels(
-    cells: Cells, shape: Amplitudes, phase: Reals, noise: Floats, course: Reals | None = None
+    cells: Cells, shape: Amplitudes, phase: Reals, noise: Floats
 ) -> tuple[NDArray[np.int8], Reals, Reals]:
-    """Choose how long each level is averaged over: as long as shorter averages agree with.
+    """Average levels as long as shorter averages agree with; see `longest_agreeing`.
 
     Parameters
     ----------
@@ -106,13 +117,77 @@ def average_levels(
         See `noise_of`.
     noise : ndarray of shape (channels, cells or 1, harmonics)
         Power of all else.
-    course : ndarray of shape (cells,), optional
-        What the level is relative to, where it is known beforehand.
+
+    Returns
+    -------
+    half, level, sd
+        Two bins a cell.
+    """
+    above, below = np.empty(cells.seen.shape[:2]), np.empty(cells.seen.shape[:2])
+    for some in some_at_a_time(cells.count):
+        wanted = 2 * shape[:, None] / (noise[:, some] if noise.shape[1] > 1 else noise)
+        still = cells.part(some).stilled(phase[some])
+        above[:, some] = (still * wanted.conj()).real.sum(axis=-1)
+        below[:, some] = (shape[:, None] * wanted.conj()).real.sum(axis=-1)
+    count = 2 * cells.count
+    seconds = (np.arange(count) + 0.5) * cells.step_s / 2
+    top = at_seconds(above, cells.step_s, seconds, 1) / 2
+    bottom = at_seconds(below, cells.step_s, seconds, 1) / 2
+    return longest_agreeing(top, bottom)
+
+
+def level_bins(
+    above: Reals, below: Reals, edges: Sequence[int], count: int
+) -> tuple[NDArray[np.int8], Reals, Reals]:
+    """Average levels from what single periods say, in each stretch by itself.
+
+    Parameters
+    ----------
+    above, below : ndarray of shape (channels, periods)
+        Product of what is seen with the hum, and power of the hum, over the noise of a period.
+    edges : sequence of int
+        Periods at which stretches begin, and the last one ends.
+    count : int
+        Bins that are wanted.
+
+    Returns
+    -------
+    half, level, sd
+        See `longest_agreeing`; of `BIN` periods a bin.
+    """
+    periods = above.shape[1]
+    number = np.arange(periods)
+    bins = -(-periods // BIN)
+    parts: list[tuple[NDArray[np.int8], Reals, Reals]] = []
+    for low, high in itertools.pairwise(edges):
+        inside = (number >= low) & (number < high)
+        top, bottom = (
+            _TO_CELLS * averaged(np.pad(one * inside, ((0, 0), (0, bins * BIN - periods))))
+            for one in (above, below)
+        )
+        # A bin on an edge is with the stretch of its middle.
+        first = 0 if low == edges[0] else (low + BIN // 2 - 1) // BIN
+        last = bins if high == edges[-1] else (high + BIN // 2 - 1) // BIN
+        begin, end = low // BIN, max(-(-high // BIN), low // BIN + 1)
+        found = longest_agreeing(top[:, begin:end], bottom[:, begin:end])
+        parts.append(tuple(one[:, first - begin : last - begin] for one in found))  # type: ignore
+    half, level, sd = (np.concatenate(some, axis=1) for some in zip(*parts, strict=True))
+    at = np.minimum(np.arange(count), half.shape[1] - 1)
+    return half[:, at], level[:, at], sd[:, at]
+
+
+def longest_agreeing(top: Reals, bottom: Reals) -> tuple[NDArray[np.int8], Reals, Reals]:
+    """Choose how long each level is averaged over: as long as shorter averages agree with.
+
+    Parameters
+    ----------
+    top, bottom : ndarray of shape (channels, bins)
+        Whose quotient is a level, and information on it, in each bin.
 
     Returns
     -------
     half : ndarray of int8, shape (channels, bins)
-        Two bins a cell.
+        How many bins before and after each; near the ends all lie on one side.
     level, sd : ndarray of shape (channels, bins)
         The level that comes of it, and its standard deviation.
 
@@ -121,26 +196,17 @@ def average_levels(
     The rule of intersecting confidence intervals (Goldenshluger and Nemirovski 1997): from short
     to long, an average is taken as long as its interval meets those of all shorter ones.
     """
-    above, below = np.empty(cells.seen.shape[:2]), np.empty(cells.seen.shape[:2])
-    for some in some_at_a_time(cells.count):
-        hum = shape[:, None] if course is None else shape[:, None] * course[some, None]
-        wanted = 2 * hum / (noise[:, some] if noise.shape[1] > 1 else noise)
-        still = cells.part(some).stilled(phase[some])
-        above[:, some] = (still * wanted.conj()).real.sum(axis=-1)
-        below[:, some] = (hum * wanted.conj()).real.sum(axis=-1)
-    count = 2 * cells.count
-    seconds = (np.arange(count) + 0.5) * cells.step_s / 2
-    top = at_seconds(above, cells.step_s, seconds, 1) / 2
-    bottom = at_seconds(below, cells.step_s, seconds, 1) / 2
+    bins = np.arange(top.shape[1])
     low, high = np.full(top.shape, -np.inf), np.full(top.shape, np.inf)
     going = np.ones(top.shape, dtype=bool)
     half = np.zeros(top.shape, dtype=np.int8)
     level, sd = np.zeros(top.shape), np.zeros(top.shape)
     for size in HALVES:
         weight = np.hanning(2 * size + 3)[1:-1]
-        total = np.maximum(_around(bottom, weight), 1e-12)
-        value = _around(top, weight) / total
-        spread = np.sqrt(COHERENCE * _around(bottom, weight**2)) / total
+        at = inward(bins, np.full(bins.size, size, dtype=np.int8), 0, bins.size - 1)
+        total = np.maximum(_around(bottom, weight)[:, at], 1e-12)
+        value = _around(top, weight)[:, at] / total
+        spread = np.sqrt(COHERENCE * _around(bottom, weight**2)[:, at]) / total
         low = np.maximum(low, value - DIFFER_SD * spread)
         high = np.minimum(high, value + DIFFER_SD * spread)
         going &= low <= high

@@ -94,7 +94,7 @@ class HarmonicFrames:
     def _shaped(self) -> Reals:
         """Waves from one centre to the next, fading out, then fading in, (4 harmonics, hop)."""
         since = np.arange(self.hop) + self.hop // 2 - (self.hop - 1) / 2  # the centre before
-        ramp = 0.5 - 0.5 * np.cos(np.pi * since / self.hop)
+        ramp = since / self.hop
         radians = 2 * np.pi * self.mains_hz / self.rate_hz
         shaped = []
         for away, weight in ((since, 1 - ramp), (since - self.hop, ramp)):

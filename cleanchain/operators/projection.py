@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, ClassVar
@@ -12,69 +11,14 @@ from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
 from cleanchain.operators.base import Flow, Lanes, Operator
-from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
+from cleanchain.operators.expected_hum import ExpectedHum
+from cleanchain.operators.harmonics import HarmonicFrames, Reals
+from cleanchain.operators.hum_level import BIN, edges_of, levels
 
-#: Periods from one level to the next; each is an average under a Hann window of four times that.
-BIN = 8
 #: Periods that are worked on together, a multiple of `BIN`.
 _BLOCK = 64 * BIN
 #: Periods that are put to sound at a time, few enough to stay near the processor.
 _SOUND = 64
-#: Information that an unknown level between zero and about one is worth: where the lane says less
-#: about its level than this, less is subtracted.
-_PRIOR = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class ExpectedHum:
-    """What a hum is expected to be, on knots that are joined by straight lines.
-
-    Parameters
-    ----------
-    knot_s : ndarray of shape (knots,)
-        Times of the knots, s, ascending.
-    cycles : ndarray of shape (knots,)
-        Phase of the mains beyond the steady turn of the frames, in cycles.
-    shape : ndarray of complex, shape (channels, harmonics)
-        Amplitudes at a phase of zero and a level of one.
-    trust : ndarray of shape (channels, knots, harmonics)
-        One over the variance of the real part of a period's amplitude, all but the hum.
-    course : ndarray of shape (knots,)
-        Course of the hum's level, from 0 up, as far as it is known beforehand.
-    """
-
-    knot_s: Reals
-    cycles: Reals
-    shape: Amplitudes
-    trust: NDArray[np.float32]
-    course: Reals
-
-    def at(
-        self, frames: HarmonicFrames, first: int, count: int
-    ) -> tuple[Amplitudes, NDArray[np.floating]]:
-        """Return hum and trust in periods, each (channels, count, harmonics)."""
-        low, high, part = self._between(frames.seconds(count, first))
-        blend = np.clip(part, 0.0, 1.0)[:, None].astype(np.float32)
-        trust = self.trust[:, low] + blend * (self.trust[:, high] - self.trust[:, low])
-        return self.hum_at(frames, first, count), trust
-
-    def hum_at(self, frames: HarmonicFrames, first: int, count: int) -> Amplitudes:
-        """Return the hum alone."""
-        low, high, part = self._between(frames.seconds(count, first))
-        # Beyond the first and the last knot the mains go on at their frequency there.
-        cycles = self.cycles[low] + part * (self.cycles[high] - self.cycles[low])
-        part = np.clip(part, 0.0, 1.0)
-        course = self.course[low] + part * (self.course[high] - self.course[low])
-        turn = turned(frames.cycles(first, count) + cycles, frames.harmonics)
-        return self.shape[:, None] * (course[:, None] * turn)
-
-    def _between(self, seconds: Reals) -> tuple[NDArray[np.int_], NDArray[np.int_], Reals]:
-        """Return the knots before and after times, and where between them each lies."""
-        knots = np.searchsorted(self.knot_s, seconds, side="right") - 1
-        low = np.clip(knots, 0, max(self.knot_s.size - 2, 0))
-        high = np.minimum(low + 1, self.knot_s.size - 1)
-        gap = np.maximum(self.knot_s[high] - self.knot_s[low], 1e-9)
-        return low, high, np.clip((seconds - self.knot_s[low]) / gap, -1.0, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +39,17 @@ class HumProjection(Operator):
     half_bins : ndarray of int8, shape (channels, bins)
         For each level, how many levels before and after it is averaged with, under a Hann window.
     breaks : tuple of int
-        Periods at which another stretch begins; no level looks across.
+        Samples at which another stretch begins; no level looks across.
+    fades : tuple of int
+        For each break, the samples that it takes, around its place; 0 for a cut.
+    jumps : tuple of int
+        Samples at which another path of the phase begins, in the hum as well.
+
+    Notes
+    -----
+    The sound of a period fades over to that of the next, but at a jump or a break it is cut to
+    the sample, or faded as long as the break takes: what is left beside a switch of the hum would
+    be a click of our own.
     """
 
     follows_driver: ClassVar[bool] = False
@@ -104,12 +58,24 @@ class HumProjection(Operator):
     hum: ExpectedHum
     half_bins: NDArray[np.int8]
     breaks: tuple[int, ...]
+    fades: tuple[int, ...]
+    jumps: tuple[int, ...]
 
     @cached_property
     def reach(self) -> int:
         """Periods before and after one that its level depends on, whole blocks."""
-        periods = (int(self.half_bins.max(initial=0)) + 1) * BIN + 2 * BIN
+        periods = (2 * int(self.half_bins.max(initial=0)) + 1) * BIN + 2 * BIN + self.margin
         return -(-periods // _BLOCK) * _BLOCK
+
+    @cached_property
+    def margin(self) -> int:
+        """Periods before and after a block whose hum sounds in it."""
+        return 1 + max((-(-fade // self.frames.hop) for fade in self.fades), default=0)
+
+    @cached_property
+    def cuts(self) -> dict[int, int]:
+        """Samples at which the hum is another one from then on, and how long that takes."""
+        return dict.fromkeys(self.jumps, 0) | dict(zip(self.breaks, self.fades, strict=True))
 
     def start(self, lanes: int, channels: int, frames: int) -> Flow:
         """Begin a run; see `Operator.start`."""
@@ -167,14 +133,15 @@ class _ProjectionFlow(Flow):
     def _fit(self) -> None:
         """Fit a block: what its periods say of the level, and how surely."""
         plan, samples = self._operator, self._filling
+        hop = plan.frames.hop
         hum, trust = plan.hum.at(plan.frames, self._blocks_in * _BLOCK, _BLOCK)
         parts = np.concatenate([hum.real, -hum.imag], axis=-1)
         wanted = parts * np.concatenate([trust, trust], axis=-1)
         above = np.einsum("lckh,ckh->lck", plan.frames.fit_parts(samples), wanted)
         below = np.einsum("ckh,ckh->ck", parts, wanted)
-        # A last period that is cut off says nothing.
-        whole = self._frames // plan.frames.hop
-        inside = self._blocks_in * _BLOCK + np.arange(_BLOCK) < whole
+        # A last period that is cut off says nothing, nor does one with another hum from its midst.
+        number = self._blocks_in * _BLOCK + np.arange(_BLOCK)
+        inside = (number < self._frames // plan.frames.hop) & ~cut_periods(plan.cuts, number, hop)
         self._across[self._blocks_in] = (above * inside, below * inside)
         self._fitted.append(samples)
         self._filling, self._filled = self._empty(samples.dtype), 0
@@ -191,6 +158,7 @@ class _ProjectionFlow(Flow):
 
     def _leave(self) -> Lanes:
         plan, number = self._operator, self._blocks_out
+        hop = plan.frames.hop
         ahead = plan.reach // _BLOCK
         around = range(number - ahead, number + ahead + 1)
         empty = (
@@ -200,14 +168,16 @@ class _ProjectionFlow(Flow):
         parts = [self._across.get(one, empty) for one in around]
         above = np.concatenate([part[0] for part in parts], axis=-1)
         below = np.concatenate([part[1] for part in parts], axis=-1)
-        # One period more on either side, so that the sound can be joined up to the next block.
-        first = number * _BLOCK
+        # Some periods more on either side, so that the sound can be joined up to the next block.
+        first, margin = number * _BLOCK, plan.margin
         level = levels(
-            above, below, (number - ahead) * _BLOCK, range(first - 1, first + _BLOCK + 1),
-            plan.half_bins, plan.breaks,
+            above, below, (number - ahead) * _BLOCK,
+            range(first - margin, first + _BLOCK + margin),
+            plan.half_bins, edges_of(plan.breaks, hop, self._frames // hop),
         )  # fmt: skip
-        amplitudes = level[..., None] * plan.hum.hum_at(plan.frames, first - 1, _BLOCK + 2)
-        samples, hop = self._fitted.pop(0), plan.frames.hop
+        own = level[..., margin - 1 : margin + _BLOCK + 1]
+        amplitudes = own[..., None] * plan.hum.hum_at(plan.frames, first - 1, _BLOCK + 2)
+        samples = self._fitted.pop(0)
         if samples.dtype == np.float32:
             amplitudes = amplitudes.astype(np.complex64)
         # Sound begins hop // 2 into the period before.
@@ -217,94 +187,57 @@ class _ProjectionFlow(Flow):
             part = samples[..., at : at + sound.shape[-1]]
             part -= sound[..., : part.shape[-1]]
             start, at = 0, at + part.shape[-1]
+        for cut, fade in plan.cuts.items():
+            self._cut(samples, cut, fade, first, level)
         self._across.pop(number - ahead, None)
         self._blocks_out += 1
         return samples
 
+    def _cut(self, samples: Lanes, cut: int, fade: int, first: int, level: Samples) -> None:
+        """Put the change of the hum where it is, in a block that begins with a period `first`.
 
-def levels(
-    above: Samples,
-    below: Reals,
-    first: int,
-    wanted: range,
-    half_bins: NDArray[np.int8],
-    breaks: tuple[int, ...],
-) -> Samples:
-    """Find the level of a hum in given periods.
-
-    Parameters
-    ----------
-    above : ndarray of shape (lanes, channels, periods)
-        Weighted product of lane and hum, period by period, from period `first` on.
-    below : ndarray of shape (channels, periods)
-        Weighted power of the hum.
-    first : int
-        Number of the first period, a multiple of `BIN`; it may be negative.
-    wanted : range
-        Periods for which the level is wanted.
-    half_bins, breaks
-        See `HumProjection`.
-
-    Returns
-    -------
-    ndarray of shape (lanes, channels, wanted)
-    """
-    lanes, channels, count = above.shape
-    out = np.zeros((lanes, channels, len(wanted)))
-    edges = [first, *(one for one in breaks if first < one < first + count), first + count]
-    bins = (first // BIN) + np.arange(count // BIN)
-    for low, high in itertools.pairwise(edges):
-        periods = np.arange(max(wanted[0], low), min(wanted[-1] + 1, high))
-        if periods.size == 0:
-            continue
-        inside = (np.arange(first, first + count) >= low) & (np.arange(first, first + count) < high)
-        top, bottom = averaged(above * inside), averaged(below * inside)
-        # Levels at the centres of bins, those that lie in the stretch or beside it.
-        at = np.arange(periods[0] // BIN - 1, periods[-1] // BIN + 2)
-        at = at[(at >= bins[0]) & (at <= bins[-1])]
-        rows = at - bins[0]
-        level = np.empty((lanes, channels, at.size))
-        for channel in range(channels):
-            half = half_bins[channel, np.clip(at, 0, half_bins.shape[1] - 1)]
-            weight = hann_rows(rows, half, bins.size)
-            level[:, channel] = (top[:, channel] @ weight.T) / (weight @ bottom[channel] + _PRIOR)
-        spot = np.clip((periods + 0.5) / BIN - 0.5 - at[0], 0, at.size - 1)
-        left = np.minimum(spot.astype(int), max(at.size - 2, 0))
-        right = np.minimum(left + 1, at.size - 1)
-        here = level[..., left] + (spot - left) * (level[..., right] - level[..., left])
-        out[..., periods - wanted[0]] = here
-    return out
+        The levels begin some periods earlier.
+        """
+        plan, hop = self._operator, self._operator.frames.hop
+        begin, end = first - plan.margin, first + _BLOCK + plan.margin
+        # From the centre of one period to that of another, all of the fade between them.
+        low = max((cut - fade // 2 - self._half) // hop, begin)
+        high = min(-(-(cut + fade // 2 - self._half) // hop), end - 1)
+        if high <= low:
+            return
+        after = round(cut / hop)  # the first period that belongs to what follows
+        number = np.arange(low, high + 1)
+        edge_s = (cut - 0.5) / plan.frames.rate_hz
+        sounds = []
+        for at, from_s, to_s in (
+            (number, -np.inf, np.inf),
+            (np.minimum(number, after - 1), -np.inf, edge_s),
+            (np.maximum(number, after), edge_s, np.inf),
+        ):
+            held = level[..., np.clip(at if cut in plan.breaks else number, begin, end - 1) - begin]
+            hum = plan.hum.hum_at(plan.frames, low, number.size, from_s, to_s)
+            amplitudes = held[..., None] * hum
+            if samples.dtype == np.float32:
+                amplitudes = amplitudes.astype(np.complex64)
+            sounds.append(plan.frames.sound(amplitudes))
+        start = low * hop + self._half
+        part = faded(start + np.arange(sounds[0].shape[-1]) - cut, fade).astype(samples.dtype)
+        wrong = sounds[0] - sounds[1] - part * (sounds[2] - sounds[1])
+        start -= first * hop
+        begin, end = max(start, 0), min(start + wrong.shape[-1], samples.shape[-1])
+        if begin < end:
+            samples[..., begin:end] += wrong[..., begin - start : end - start]
 
 
-def averaged(values: Samples) -> Samples:
-    """Sum periods to bins under a Hann window of four bins, zeros beyond the ends.
-
-    Parameters
-    ----------
-    values : ndarray of shape (..., bins * BIN)
-
-    Returns
-    -------
-    ndarray of shape (..., bins)
-    """
-    hann = 0.5 - 0.5 * np.cos(np.pi * (np.arange(4 * BIN) + 0.5) / (2 * BIN))
-    margin = [(0, 0)] * (values.ndim - 1) + [(2, 2)]
-    blocks = values.reshape(*values.shape[:-1], -1, BIN) @ hann.reshape(4, BIN).T
-    padded = np.pad(blocks, [*margin, (0, 0)])
-    count = blocks.shape[-2]
-    # Bin b is the middle of a window over the blocks b - 1.5 ... b + 2.5, half a bin to either side
-    summed = sum(
-        0.5
-        * (padded[..., part : part + count, part] + padded[..., part + 1 : part + 1 + count, part])
-        for part in range(4)
-    )
-    result: Samples = np.asarray(summed) / 4
-    return result
+def faded(since: NDArray[np.int_], fade: int) -> Reals:
+    """Return how much of what follows is there, at samples counted from the middle of a fade."""
+    return np.clip((since + 0.5) / fade + 0.5, 0.0, 1.0) if fade else (since >= 0).astype(float)
 
 
-def hann_rows(rows: NDArray[np.int_], half: NDArray[np.int8], count: int) -> Reals:
-    """Hann windows around rows, `half` to either side, shape (rows, count)."""
-    away = np.arange(count) - rows[:, None]
-    width = (half + 1)[:, None]
-    window: Reals = np.where(np.abs(away) < width, 0.5 + 0.5 * np.cos(np.pi * away / width), 0.0)
-    return window
+def cut_periods(cuts: dict[int, int], number: NDArray[np.int_], hop: int) -> NDArray[np.bool_]:
+    """Mark the periods, of ascending numbers, in which the hum changes."""
+    marked = np.zeros(number.size, dtype=bool)
+    for cut, fade in cuts.items():
+        low, high = (cut - fade // 2) // hop, -(-(cut + fade // 2) // hop)
+        marked[slice(*np.searchsorted(number, [low, high]))] = True
+    return marked

@@ -16,9 +16,10 @@ from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
 from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, unlike_hum
-from cleanchain.stages.hum_findings import absent_words, along_path, among_notes
-from cleanchain.stages.hum_following import Followed, follow
-from cleanchain.stages.hum_lines import followed, lines_out
+from cleanchain.stages.hum_findings import absent_words, along_path, among_notes, eased_words
+from cleanchain.stages.hum_followed import Followed
+from cleanchain.stages.hum_following import follow
+from cleanchain.stages.hum_lines import follow_lines, followed, lines_out
 from cleanchain.stages.hum_reference import channel_of, follow_reference, open_reference
 
 #: Width of a notch of the plain comb, Hz.
@@ -116,7 +117,13 @@ class Hum(Stage):
         """Follow the waveform that the silence showed through the take."""
         return self._planned(take, follow(take, model), {})
 
-    def _planned(self, take: Source, path: Followed, more: dict[str, Any]) -> Plan:
+    def _planned(
+        self,
+        take: Source,
+        path: Followed,
+        more: dict[str, Any],
+        doubtful: list[dict[str, Any]] | None = None,
+    ) -> Plan:
         """Plan along a path that was found."""
         model = path.model
         if not path.is_heard:
@@ -125,10 +132,12 @@ class Hum(Stage):
                 if path.is_hidden
                 else "the hum of the silence is not in the take"
             )
-        doubtful = doubtful_lines(take, path.mains_hz, model.harmonics)
+        if doubtful is None:
+            doubtful = doubtful_lines(take, path.mains_hz, model.harmonics)
         findings = along_path(path) | {"doubtful": doubtful} | more
         reasons = absent_words(path) | doubtful_words(doubtful, path.mains_hz)
         if self.method == "track":
+            reasons |= eased_words(path)
             return HumPlan(self, path.operator(), findings, reasons, model=model, path=path)
         comb = Comb.at(path.mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
         reasons["method"] = comb.words()
@@ -153,11 +162,17 @@ class Hum(Stage):
         mains_hz = frames.mains_hz + line_path.mean_offset_hz(phase, frames, heard)
         doubtful = doubtful_lines(take, mains_hz, (*model.harmonics, *left.harmonics))
         doubtful = unlike_hum(left, mains_hz) + doubtful
+        reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
+        path = follow_lines(take, model, mains_hz)
+        if path is not None and path.is_steady:
+            plan = self._planned(take, path, {"learned_from": "take"}, doubtful)
+            return replace(plan, reasons={**plan.reasons, **reasons})
         findings = among_notes(model, mains_hz, line_path.spread_hz(phase, frames))
         findings["doubtful"] = doubtful
-        reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
-        reasons |= doubtful_words(doubtful, mains_hz)
         if self.method == "track":
+            reasons["unsteady"] = (
+                "the hum keeps no waveform: each of its lines is followed by itself"
+            )
             return Plan(self, lines_out(take, model, frames, phase, seen), findings, reasons)
         comb = Comb.at(mains_hz, model.harmonics, NOTCH_HZ, take.rate_hz)
         return Plan(self, comb, findings, reasons | {"method": comb.words()})

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from cleanchain.measure.hum import HumModel
 from cleanchain.measure.hum_path import CAUTIONS, guess_path
 from cleanchain.measure.line_path import LinesModel
-from cleanchain.stages.hum_following import Followed
+from cleanchain.stages.hum_followed import Followed
 from cleanchain.units import format_time
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 #: A hum at less than this part of its level, for so long, is taken for absent.
 _ABSENT_LEVEL, _ABSENT_S = 0.1, 1.0
+_MOST_TIMES = 6
 
 
 class _Line(NamedTuple):
@@ -27,7 +28,7 @@ class _Line(NamedTuple):
 def along_path(path: Followed) -> dict[str, Any]:
     """Return the findings on a hum whose waveform was learned from a silence."""
     model = path.model
-    left = np.abs((path.cells.stilled(path.phase) - _subtracted(path)).mean(axis=1))
+    left = np.abs(path.left.mean(axis=1))
     noise = np.sqrt(path.noise.mean(axis=1) / path.cells.count)
     return {
         "mains_hz": round(path.mains_hz, 4),
@@ -51,21 +52,27 @@ def among_notes(model: LinesModel, mains_hz: float, spread_hz: float) -> dict[st
 
 
 def absent_words(path: Followed) -> dict[str, str]:
-    """Say where the hum of the silence is not in the take, if it is not everywhere."""
+    """Say where the hum is not in the take, if it is not everywhere."""
     heard = _heard(path)
     total_s = path.cells.count * path.cells.step_s
     if not heard or heard[0][1] - heard[0][0] > total_s - _ABSENT_S:
         return {}
     times = ", ".join(f"{format_time(start)} to {format_time(stop)}" for start, stop in heard)
-    words = f"the hum of the silence sounds at {times} only; what hums elsewhere is left alone"
+    words = f"the hum sounds at {times} only; what hums elsewhere is left alone"
     return {"heard_s": words}
 
 
-def _subtracted(path: Followed) -> NDArray[np.complex128]:
-    level = path.loudness
-    cells = 0.5 * (level[:, ::2] + level[:, 1::2])
-    result: NDArray[np.complex128] = path.model.amplitudes[:, None] * cells[..., None]
-    return result
+def eased_words(path: Followed) -> dict[str, str]:
+    """Say where a hum is let go gently, and why."""
+    if not path.eased:
+        return {}
+    rate_hz = path.frames.rate_hz
+    times = ", ".join(format_time(at / rate_hz) for at in path.eased[:_MOST_TIMES])
+    more = " and elsewhere" if len(path.eased) > _MOST_TIMES else ""
+    words = (
+        f"around {times}{more} the hum is let go gently: else a band would be louder than before"
+    )
+    return {"eased": words}
 
 
 def _heard(path: Followed) -> list[list[float]]:

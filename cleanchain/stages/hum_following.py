@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cleanchain.audio.source import Samples, Source
+from cleanchain.audio.source import Source
 from cleanchain.fourier import fast_length
-from cleanchain.measure.hum import PERIOD_NOISE, HumModel
-from cleanchain.measure.hum_breaks import find_breaks, find_jump
-from cleanchain.measure.hum_cells import STRIDE, Cells, at_seconds, cells_along, cells_of
-from cleanchain.measure.hum_levels import average_levels, levels_of, noise_of
+from cleanchain.measure.hum import HumModel
+from cleanchain.measure.hum_breaks import find_jump
+from cleanchain.measure.hum_cells import Cells, cells_along, cells_of
+from cleanchain.measure.hum_levels import levels_of, noise_of
 from cleanchain.measure.hum_periods import Periods, periods_of
-from cleanchain.measure.mains_phase import drawn_error, refine, rough_path
+from cleanchain.measure.mains_phase import refine, rough_path
 from cleanchain.operators.harmonics import HarmonicFrames, Reals
-from cleanchain.operators.projection import ExpectedHum, HumProjection
+from cleanchain.stages.hum_easing import eased
+from cleanchain.stages.hum_followed import Followed, beside_breaks, first_cell
+from cleanchain.stages.hum_places import broken, placed
 
 #: Length of the stretches in which the take's own frequency is looked for, s, and their number.
 _STRETCH_S, _STRETCHES = 4.0, 40
@@ -31,185 +31,6 @@ _TRIED, _APART_HZ = 4, 0.1
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
 UNSTEADY = 1e-3
-#: A hum is heard where its level is so many standard deviations above zero, and so high.
-_HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
-#: Periods of hum that are put to sound at a time.
-_CHUNK_PERIODS = 4096
-
-
-@dataclass(frozen=True, eq=False)
-class Followed:
-    """A take as seen along its mains.
-
-    Parameters
-    ----------
-    model : HumModel
-        The waveform.
-    frames : HarmonicFrames
-        At the take's own mean frequency.
-    cells : Cells
-        What is seen, around that frequency.
-    phase : ndarray of shape (cells,)
-        Path of the mains phase beyond the steady turn, rad.
-    noise : ndarray of shape (channels, cells, harmonics)
-        Power of all but the hum in each cell.
-    jumps : list of int
-        Periods at which the phase jumps.
-    breaks : tuple of int
-        Periods at which the level jumps.
-    course : ndarray of shape (cells,) or None, optional
-        Course of the level that a reference showed; None where it is not known beforehand.
-    """
-
-    model: HumModel
-    frames: HarmonicFrames
-    cells: Cells
-    phase: Reals
-    noise: NDArray[np.float32]
-    jumps: list[int]
-    breaks: tuple[int, ...]
-    course: Reals | None = None
-
-    @cached_property
-    def levels(self) -> tuple[NDArray[np.int8], Reals, Reals]:
-        """How long each level is averaged, the levels over the course, their deviations."""
-        return average_levels(
-            self.cells, self.model.amplitudes, self.phase, self.noise, self.course
-        )
-
-    @property
-    def loudness(self) -> Reals:
-        """Level of the hum in each half cell, shape (channels, bins)."""
-        if self.course is None:
-            return self.levels[1]
-        step_s = self.cells.step_s
-        seconds = (np.arange(self.levels[1].shape[1]) + 0.5) * step_s / 2
-        return self.levels[1] * at_seconds(self.course, step_s, seconds)
-
-    @property
-    def is_heard(self) -> bool:
-        """Whether the hum of the waveform is in the take at all.
-
-        Where a hum as loud as in the silence would not be heard, a louder one must be twice as
-        clear: drones on several lines at once may look like it.
-        """
-        _, level, sd = self.levels
-        clear = np.where(_HEARD_SD * sd < 1.0, _HEARD_SD, 2 * _HEARD_SD)
-        return bool((level > np.maximum(clear * sd, _HEARD_LEVEL)).any())
-
-    @property
-    def is_hidden(self) -> bool:
-        """Whether the hum of the silence, were it there at half its level, would not be heard."""
-        return bool(np.median(self.levels[2]) > 0.5 / _HEARD_SD)
-
-    @property
-    def mains_hz(self) -> float:
-        """Mean mains frequency of the take."""
-        return self.frames.mains_hz
-
-    @property
-    def spread_hz(self) -> float:
-        """Standard deviation of the mains frequency, seen over two seconds, Hz."""
-        width = max(round(2.0 / self.cells.step_s), 1)
-        if self.phase.size <= width:
-            return 0.0
-        slope = (self.phase[width:] - self.phase[:-width]) / (2 * np.pi * width * self.cells.step_s)
-        # A jump of the phase is no wandering of the frequency.
-        ends = width + np.arange(slope.size)
-        cells = [jump / STRIDE for jump in self.jumps]
-        whole = [not any(end - width - 1 < jump <= end + 1 for jump in cells) for end in ends]
-        return float(np.std(slope[whole])) if any(whole) else 0.0
-
-    def expected(self) -> ExpectedHum:
-        """Return what the hum is expected to be, and how far each place is to be trusted."""
-        knots = self.cells.seconds - 0.5 / self.frames.rate_hz
-        cycles = self.phase / (2 * np.pi)
-        trust = np.float32(2.0 / PERIOD_NOISE) / self.noise
-        course = np.ones(cycles.size) if self.course is None else self.course
-        course = beside_breaks(course, self.breaks)
-        # At a jump or a break two knots lie at one time, each with what is on its side.
-        edges = sorted({*self.jumps, *(self.breaks if self.course is not None else ())})
-        at = [_first_cell(edge) for edge in edges]
-        last = cycles.size - 1
-        when = [edge * self.frames.period_s for edge in edges]
-        places = np.repeat(at, 2).astype(int)
-        sources = np.ravel([[max(cell - 1, 0), min(cell, last)] for cell in at]).astype(int)
-        return ExpectedHum(
-            np.insert(knots, places, np.repeat(when, 2)),
-            np.insert(cycles, places, cycles[sources]),
-            self.model.amplitudes,
-            np.insert(trust, places, trust[:, sources], axis=1),
-            np.insert(course, places, course[sources]),
-        )
-
-    def operator(self) -> HumProjection:
-        """Return the operator that takes the hum out."""
-        return HumProjection(self.frames, self.expected(), self.levels[0], self.breaks)
-
-    def continued(
-        self,
-        frames: int,
-        joins: Sequence[int] = (),
-        wander: np.random.Generator | None = None,
-        faint: bool = False,
-    ) -> Samples:
-        """Return the hum alone, at the level and along the phase that were found.
-
-        Parameters
-        ----------
-        frames : int
-            Length, up to that of the take.
-        joins : sequence of int
-            Frames at which the take begins anew: the phase goes on there without a jump.
-        wander : Generator, optional
-            Draws how far the true path and waveform may lie from those that were found. Without it
-            a hum that goes on would be taken out better than the one it stands for.
-        faint : bool, optional
-            With the lines that the silence shows but faintly, which will not be taken out.
-
-        Returns
-        -------
-        ndarray of shape (channels, frames)
-        """
-        phase, hop = self.phase, self.frames.hop
-        if wander is not None:
-            phase = phase + self._error(wander)
-        if joins:
-            steps = np.diff(phase, prepend=phase[0])
-            for join in joins:
-                cell = int(join / hop / STRIDE)
-                steps[max(cell - 1, 0) : cell + 2] = 0.0
-            phase = phase[0] + np.cumsum(steps)
-        path = replace(self, phase=phase).expected()
-        if wander is not None:
-            path = replace(path, shape=self.model.drawn(wander))
-        lines = [(self.frames, path)]
-        if faint and (rest := self.model.faint) is not None:
-            frames_there = replace(self.frames, harmonics=rest.harmonics)
-            lines.append((frames_there, replace(path, shape=rest.amplitudes)))
-        level = self.levels[1].clip(min=0.0)
-        count = self.frames.periods(frames)
-        parts = [np.empty((level.shape[0], 0))]
-        for first in range(0, count, _CHUNK_PERIODS):
-            size = min(_CHUNK_PERIODS, count - first)
-            # One period more on either side, so that the sound joins.
-            seconds = self.frames.seconds(size + 2, first - 1)
-            heard = at_seconds(level, self.cells.step_s / 2, seconds, axis=1)
-            sounds = [
-                one.sound(hum.hum_at(one, first - 1, size + 2) * heard[..., None])
-                for one, hum in lines
-            ]
-            start = hop - hop // 2
-            parts.append(np.sum(sounds, axis=0)[..., start : start + size * hop])
-        result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
-        return result
-
-    def _error(self, rng: np.random.Generator) -> Reals:
-        """Draw how far the true phase may lie from that which was found."""
-        level = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2]).clip(min=0.0)
-        jumps = sorted({_first_cell(jump) for jump in self.jumps})
-        shape = self.model.amplitudes
-        return drawn_error(self.cells, shape, level, self.noise, self.phase, jumps, rng)
 
 
 def follow(take: Source, model: HumModel) -> Followed:
@@ -228,7 +49,7 @@ def follow(take: Source, model: HumModel) -> Followed:
         else:
             path = _follow_near(periods, model, offset_hz)
         if path.is_heard:
-            return path
+            return eased(placed(broken(path, take), take), take)
         first = first or path
     assert first is not None
     return first
@@ -246,23 +67,23 @@ def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followe
     phase, sd, noise, _ = _refined(cells, model, quiet, noise, phase, jumps, 3)
     periods = periods.retuned(offset_hz)
     usual = np.median(noise, axis=1).astype(np.float64)
-    breaks = find_breaks(periods, model.amplitudes, usual, phase)
     found = {find_jump(periods, model.amplitudes, usual, phase, jump) for jump in jumps}
     jumps_at = sorted(found)
     # Jumps that lie near each other may leave no cell between them.
-    jumps = sorted({_first_cell(jump) for jump in jumps_at})
+    jumps = sorted({first_cell(jump) for jump in jumps_at})
     phase = beside_breaks(phase, jumps_at)
     # Once more along the path found, so that no line is smeared by its own wandering.
     cells = cells_along(periods, phase, jumps_at)
     phase, sd, noise, level = _refined(cells, model, quiet, noise, phase, jumps, 2)
     say = level.max(axis=0) ** 2 / np.maximum(sd, 1e-6) ** 2
     drift_hz = _common_slope(cells.seconds, phase, say + 1e-9, jumps) / (2 * np.pi)
-    # The periods that jumps and breaks are counted in stay as they are.
+    # The periods stay as they are cut.
     mains_hz = frames.mains_hz + offset_hz + drift_hz
     frames = replace(frames, mains_hz=mains_hz, period_frames=frames.hop)
     steady = 2 * np.pi * drift_hz * cells.seconds
     cells, phase = replace(cells, turned_by=cells.turned_by - steady), phase - steady
-    return Followed(model, frames, cells, phase, noise, jumps_at, breaks)
+    at_samples = tuple(jump * frames.hop for jump in jumps_at)
+    return Followed(model, frames, periods, cells, phase, noise, at_samples)
 
 
 def _refined(
@@ -287,29 +108,6 @@ def _refined(
         noise = noise_of(cells, model.amplitudes, level, phase, quiet)
         phase, sd = refine(cells, model.amplitudes, level, noise, phase, jumps)
     return phase, sd, noise, level
-
-
-def _first_cell(jump: int) -> int:
-    """Return the first cell whose centre lies after a jump."""
-    return int(np.ceil(jump / STRIDE - 0.5))
-
-
-def beside_breaks(values: Reals, breaks: Sequence[int]) -> Reals:
-    """Give the cells that look across a break the value of the next one on their side.
-
-    Parameters
-    ----------
-    values : ndarray of shape (cells,)
-    breaks : sequence of int
-        Periods.
-    """
-    out = values.copy()
-    for cell in map(_first_cell, breaks):
-        if 2 <= cell <= out.size:
-            out[cell - 1] = out[cell - 2]
-        if cell + 1 < out.size:
-            out[cell] = out[cell + 1]
-    return out
 
 
 def _common_slope(seconds: Reals, phase: Reals, weight: Reals, jumps: list[int]) -> float:

@@ -1,4 +1,4 @@
-"""How the hum stage works where no silence shows the hum alone: line by line, from the take."""
+"""How the hum stage works where no silence shows the hum alone: its waveform is the take's own."""
 
 from __future__ import annotations
 
@@ -10,16 +10,25 @@ from numpy.typing import NDArray
 from cleanchain.audio.source import Source
 from cleanchain.fourier import fast_length_within
 from cleanchain.measure import line_path
+from cleanchain.measure.hum import HumModel, leak_of
+from cleanchain.measure.hum_along import learn_along
 from cleanchain.measure.hum_in_take import expected_levels
 from cleanchain.measure.line_path import LinesModel
 from cleanchain.operators.line_frames import LineFrames
 from cleanchain.operators.line_projection import LineProjection
+from cleanchain.stages.hum_followed import Followed
+from cleanchain.stages.hum_following import follow
 
 Reals = NDArray[np.float64]
 Averages = NDArray[np.complex64]
 
 #: Half lengths that one factor of a harmonic is found from, s, the steadier the longer.
 _HALVES_S = (1.2, 1.2, 0.6)
+#: Standard deviation of the mains frequency that lines among notes show, Hz.
+_MAINS_SD_HZ = 0.01
+#: Levels of the hum at which a cell says something of its waveform, and how many cells there must
+#: be of them.
+_LEVELS, _CELLS = (0.4, 2.5), 8
 
 
 def lines_out(
@@ -114,3 +123,55 @@ def shares(take: Source, model: LinesModel, frames: LineFrames) -> Reals:
         line = np.abs(model.amplitudes[:, index])
         share[:, index] = 1 - np.clip(floor / np.maximum(line, 1e-15), 0.0, 1.0)
     return share
+
+
+def follow_lines(take: Source, lines: LinesModel, mains_hz: float) -> Followed | None:
+    """Follow the hum of known lines through a take, as if a silence had shown them.
+
+    Parameters
+    ----------
+    take : Source
+    lines : LinesModel
+        The waveform, of the lines that behave like hum.
+    mains_hz : float
+        Mean mains frequency of the take.
+
+    Returns
+    -------
+    Followed or None
+        None where no hum keeps to the lines.
+
+    Notes
+    -----
+    Along the path that the first waveform shows, in the cells that hum, the waveform is learned
+    once more: it is the better the better the path is, above all in the quieter channel.
+    """
+    noise = 2 * lines.spread**2 + 1e-20
+    model = HumModel(mains_hz, _MAINS_SD_HZ, lines.harmonics, lines.amplitudes, noise, lines.sd)
+    path = follow(take, model)
+    if not path.is_heard:
+        return None
+    better = _learned(path)
+    if better is not None:
+        again = follow(take, better)
+        path = again if again.is_heard else path
+    return path
+
+
+def _learned(path: Followed) -> HumModel | None:
+    """Learn the waveform along a path, relative to the level of the channel that is surest."""
+    bins = path.levels[1][int(path.sums[1].sum(axis=1).argmax())]
+    level = 0.5 * (bins[::2] + bins[1::2])
+    humming = np.flatnonzero((level > _LEVELS[0]) & (level < _LEVELS[1]))
+    if humming.size < _CELLS:
+        return None
+    level = level[humming, None]
+    cells, steady = path.cells, path.cells.stilled(path.phase)[:, humming] / level
+    cells = replace(
+        cells,
+        seen=steady.astype(np.complex64),
+        beside=(cells.beside[:, humming] / level**2).astype(np.float32),
+        turned_by=cells.turned_by[humming],
+    )
+    leak = leak_of(path.wander_hz[humming[:-1]])
+    return learn_along(cells, path.mains_hz, _MAINS_SD_HZ, path.model.harmonics, leak)

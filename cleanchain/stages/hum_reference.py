@@ -13,23 +13,23 @@ from cleanchain.audio.channels import OneChannel
 from cleanchain.audio.files import open_source
 from cleanchain.audio.source import Excerpt, Source
 from cleanchain.errors import FitError, InputError
-from cleanchain.measure.hum import HumModel, learn_silence
+from cleanchain.measure.hum import HumModel, leak_of, learn_silence
 from cleanchain.measure.hum_along import find_offset, learn_along, offset_steps
-from cleanchain.measure.hum_breaks import find_breaks
 from cleanchain.measure.hum_cells import cells_along, some_at_a_time
 from cleanchain.measure.hum_levels import levels_of, noise_of
 from cleanchain.measure.hum_periods import periods_of
 from cleanchain.measure.mains import HIGHEST_HZ, find_candidates
 from cleanchain.operators.harmonics import Reals
-from cleanchain.stages.hum_following import UNSTEADY, Followed, follow
+from cleanchain.stages.hum_easing import eased
+from cleanchain.stages.hum_followed import Followed
+from cleanchain.stages.hum_following import UNSTEADY, follow
+from cleanchain.stages.hum_places import broken
 
 #: Seconds of the reference that its waveform is learned from, and at how many places.
 _LEARN_S, _PLACES = 8.0, 4
-#: Periods within which two breaks are one.
-_SAME_BREAK = 16
 #: Part of its highest level below which the reference hums no more.
 _SILENT = 0.05
-#: Nats by which the reference's course of the level must suit the take better than an even one.
+#: Nats by which a course of the level must suit the take better than another to be clearly so.
 _CLEARLY = 6.0
 
 
@@ -131,9 +131,12 @@ def follow_reference(
     lines = tuple(range(1, highest + 1)) if model is None else model.harmonics
     frames = replace(path.frames, harmonics=lines)
     periods = periods_of(take, frames)
-    cells = cells_along(periods, path.phase, path.jumps)
+    hop = frames.hop
+    cells = cells_along(periods, path.phase, [round(jump / hop) for jump in path.jumps])
     if model is None:
-        model = learn_along(cells, path.mains_hz, heard.mains_sd_hz, heard.harmonics)
+        model = learn_along(
+            cells, path.mains_hz, heard.mains_sd_hz, heard.harmonics, leak_of(path.wander_hz)
+        )
         if model is None:
             return f"no hum of the take keeps in step with {reference.name}"
         kept = np.isin(lines, model.harmonics)
@@ -153,13 +156,14 @@ def follow_reference(
         phase = phase + float(np.clip(turn, -0.1, 0.1))
     if out.any():
         return f"the hum of the take runs out of step with that of {reference.name}"
-    usual = np.median(noise, axis=1).astype(np.float64)
-    own = find_breaks(periods, model.amplitudes, usual, phase)
-    breaks = list(path.breaks)
-    breaks += [one for one in own if all(abs(one - other) > _SAME_BREAK for other in breaks)]
-    free = Followed(model, frames, cells, phase, noise, path.jumps, tuple(sorted(breaks)))
+    free = Followed(
+        model, frames, periods, cells, phase, noise, path.jumps, path.breaks, path.fades
+    )
+    free = broken(free, take)
     bound = replace(free, course=course)
-    return bound if _misfit(bound) < _misfit(free) - _CLEARLY else free
+    # Where the reference falls silent its course is believed unless the take clearly says no.
+    more = _CLEARLY if course.min() == 0.0 else -_CLEARLY
+    return eased(bound if _misfit(bound) < _misfit(free) + more else free, take)
 
 
 def _course(path: Followed) -> Reals:

@@ -1,0 +1,111 @@
+"""The hum of a take alone, as it was followed or as it may well be."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cleanchain.audio.source import Samples
+from cleanchain.measure.hum_cells import STRIDE
+from cleanchain.measure.mains_phase import drawn_error
+from cleanchain.operators.harmonics import Reals
+from cleanchain.operators.hum_level import BIN, edges_of
+from cleanchain.operators.projection import faded
+from cleanchain.stages.hum_followed import Followed, first_cell
+
+#: Periods of hum that are put to sound at a time.
+_CHUNK_PERIODS = 4096
+
+
+def continued(
+    path: Followed,
+    frames: int,
+    joins: Sequence[int] = (),
+    wander: np.random.Generator | None = None,
+    faint: bool = False,
+) -> Samples:
+    """Return the hum alone, at the level and along the phase that were found.
+
+    Parameters
+    ----------
+    path : Followed
+        The take along its mains.
+    frames : int
+        Length, up to that of the take.
+    joins : sequence of int
+        Frames at which the take begins anew: the phase goes on there without a jump.
+    wander : Generator, optional
+        Draws how far the true path and waveform may lie from those that were found. Without it
+        a hum that goes on would be taken out better than the one it stands for.
+    faint : bool, optional
+        With the lines that the silence shows but faintly, which will not be taken out.
+
+    Returns
+    -------
+    ndarray of shape (channels, frames)
+    """
+    phase, hop = path.phase, path.frames.hop
+    if wander is not None:
+        phase = phase + _error(path, wander)
+    if joins:
+        steps = np.diff(phase, prepend=phase[0])
+        for join in joins:
+            cell = int(join / hop / STRIDE)
+            steps[max(cell - 1, 0) : cell + 2] = 0.0
+        phase = phase[0] + np.cumsum(steps)
+    expected = replace(path, phase=phase).expected()
+    if wander is not None:
+        expected = replace(expected, shape=path.model.drawn(wander))
+    lines = [(path.frames, expected)]
+    if faint and (rest := path.model.faint) is not None:
+        frames_there = replace(path.frames, harmonics=rest.harmonics)
+        lines.append((frames_there, replace(expected, shape=rest.amplitudes)))
+    count = path.frames.periods(frames)
+    parts = [np.empty((path.levels[1].shape[0], 0))]
+    for first in range(0, count, _CHUNK_PERIODS):
+        size = min(_CHUNK_PERIODS, count - first)
+        # One period more on either side, so that the sound joins.
+        heard = _level(path, np.arange(first - 1, first + size + 1))
+        sounds = [
+            one.sound(hum.hum_at(one, first - 1, size + 2) * heard[..., None]) for one, hum in lines
+        ]
+        start = hop - hop // 2
+        parts.append(np.sum(sounds, axis=0)[..., start : start + size * hop])
+    result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
+    return result
+
+
+def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:
+    """Level of the hum in some periods, shape (channels, periods): at breaks it changes at once."""
+    bins, hop = path.levels[1].clip(min=0.0), path.frames.hop
+    edges = edges_of(path.breaks, hop, path.periods.count)
+    spot = (periods + 0.5) / BIN - 0.5
+    last = bins.shape[1] - 1
+    sides = []
+    for low, high in itertools.pairwise(edges):
+        # Of the stretch's own bins only: those whose middle lies in it.
+        least, most = -(-(2 * low - BIN) // (2 * BIN)), (2 * high - BIN - 1) // (2 * BIN)
+        at = np.clip(spot, min(max(least, 0), last), min(max(most, least, 0), last))
+        left = np.minimum(at.astype(int), max(last - 1, 0))
+        right = np.minimum(left + 1, last)
+        sides.append(bins[:, left] + (at - left) * (bins[:, right] - bins[:, left]))
+    level = sides[0]
+    cuts = {
+        round(cut / hop): (cut, fade) for cut, fade in zip(path.breaks, path.fades, strict=True)
+    }
+    for edge, side in zip(edges[1:-1], sides[1:], strict=True):
+        cut, fade = cuts[edge]
+        level = level + faded(periods * hop + hop // 2 - cut, fade) * (side - level)
+    return level
+
+
+def _error(path: Followed, rng: np.random.Generator) -> Reals:
+    """Draw how far the true phase may lie from that which was found."""
+    level = 0.5 * (path.loudness[:, ::2] + path.loudness[:, 1::2]).clip(min=0.0)
+    jumps = sorted({first_cell(jump / path.frames.hop) for jump in path.jumps})
+    shape = path.model.amplitudes
+    return drawn_error(path.cells, shape, level, path.noise, path.phase, jumps, rng)

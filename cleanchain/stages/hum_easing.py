@@ -1,0 +1,149 @@
+"""A check on breaks: where a louder click would be left, the hum is taken out gently."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from cleanchain.audio.source import Samples, Source
+from cleanchain.operators.base import run
+from cleanchain.operators.harmonics import Reals
+from cleanchain.operators.hum_level import BIN
+from cleanchain.stages.hum_followed import Followed
+
+#: Seconds around a break in which bands are compared.
+_WINDOW_S = 10.0
+#: Periods over which the hum is let go, or taken up.
+_EASE = 8
+#: Periods over which a jump is faded.
+_OVER = 4
+#: Periods of the longest fade.
+_LONGEST = 22
+#: dB by which a third-octave band may be louder, and lowest and highest band, in tenths of a
+#: decade around 1 kHz.
+_LOUDER_DB, _BANDS = 0.05, (-16, 7)
+#: Power of what was taken out of a band by which it may rise through what was put in.
+_CHANCE = 3.0
+#: Breaks that are looked at, the first ones.
+_MOST = 40
+
+
+def eased(path: Followed, take: Source) -> Followed:
+    """Ease the breaks at which a third-octave band would be louder than in the take.
+
+    Where another hum follows at once, as in a take that was cut from two, a hum that is taken out
+    to the very sample leaves the other one to set in suddenly. There the hum is let go some
+    periods earlier, or taken up later: the change is then as it was in the take. A fade that
+    makes a band louder is made longer, and a jump of the phase is faded over.
+
+    Parameters
+    ----------
+    path : Followed
+        With breaks to the sample.
+    take : Source
+        What it was followed in.
+    """
+    jumps = [(at, 0) for at in path.jumps if at not in path.breaks]
+    breaks = [*zip(path.breaks, path.fades, strict=True), *jumps][:_MOST]
+    if not breaks:
+        return path
+    windows = [_window(at, take) for at, _ in breaks]
+    gentle = {at: _gentle(path, at, fade) for at, fade in breaks}
+
+    def rises(other: Followed) -> list[tuple[float, float]]:
+        pieces = _pieces(other, take, windows)
+        return [
+            _rise(take.read(*one), piece, take.rate_hz)
+            for one, piece in zip(windows, pieces, strict=True)
+        ]
+
+    plain, soft = rises(path), rises(_with(path, gentle))
+    chosen = {
+        at: gentle[at]
+        for (at, _), rise, gently in zip(breaks, plain, soft, strict=True)
+        if _better(gently, rise)
+    }
+    if not chosen:
+        return path
+    # Breaks near each other have been judged together.
+    both = rises(_with(path, chosen))
+    better = {
+        at: chosen[at]
+        for (at, _), rise, now in zip(breaks, plain, both, strict=True)
+        if at in chosen and now[0] <= rise[0] and now[1] < rise[1]
+    }
+    return replace(_with(path, better), eased=tuple(sorted(better)))
+
+
+def _gentle(path: Followed, at: int, fade: int) -> tuple[int, int]:
+    """Return place and length of a fade instead: a longer one, or one where the hum is louder."""
+    hop, level = path.frames.hop, path.levels[1].max(axis=0)
+    if fade:
+        return at, min(2 * fade, _LONGEST * hop)
+    if at not in path.breaks:
+        return at, _OVER * hop
+    bins = np.clip([at // hop // BIN - 1, at // hop // BIN + 1], 0, level.size - 1)
+    side = -1 if level[bins[0]] >= level[bins[1]] else 1
+    return at + side * _EASE * hop // 2, _EASE * hop
+
+
+def _with(path: Followed, moved: Mapping[int, tuple[int, int]]) -> Followed:
+    """Return a path with breaks at other places, of other lengths."""
+    breaks = dict(zip(path.breaks, path.fades, strict=True))
+    for at, (place, fade) in moved.items():
+        breaks.pop(at, None)
+        breaks[place] = fade
+    pairs = sorted(breaks.items())
+    return replace(
+        path, breaks=tuple(at for at, _ in pairs), fades=tuple(fade for _, fade in pairs)
+    )
+
+
+def _window(cut: int, take: Source) -> tuple[int, int]:
+    size = min(round(_WINDOW_S * take.rate_hz), take.frames)
+    start = min(max(cut - size // 2, 0), take.frames - size)
+    return start, start + size
+
+
+def _pieces(path: Followed, take: Source, windows: Sequence[tuple[int, int]]) -> list[Samples]:
+    """Return some windows of the take as it would be without the hum."""
+    pieces = [np.empty((take.channels, stop - start)) for start, stop in windows]
+    done = 0
+    for (block,) in run(path.operator(), take, single=True):
+        end = done + block.shape[-1]
+        for piece, (start, stop) in zip(pieces, windows, strict=True):
+            low, high = max(start, done), min(stop, end)
+            if low < high:
+                piece[:, low - start : high - start] = block[:, low - done : high - done]
+        done = end
+    return pieces
+
+
+def _better(rise: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether a rise, put in and at all, is clearly less than another one that is audible."""
+    halved = [one < 0.5 * old and old > _LOUDER_DB for one, old in zip(rise, other, strict=True)]
+    return any(halved) and rise[0] <= other[0] and rise[1] < other[1]
+
+
+def _rise(before: Samples, after: Samples, rate_hz: int) -> tuple[float, float]:
+    """Return by how many dB a third-octave band is louder after, at most: put in, and at all.
+
+    A click that is put in raises a band by about its own power. Where the power rises by far
+    more, the hum and a much louder note in the band happened to cancel.
+    """
+    was, now, taken = (_bands(wave, rate_hz) for wave in (before, after, before - after))
+    rise = 10 * np.log10(now / was)
+    put_in = rise * (now - was < _CHANCE * taken)
+    return float(put_in.max(initial=0.0)), float(rise.max(initial=0.0))
+
+
+def _bands(wave: Samples, rate_hz: int) -> Reals:
+    """Power of third-octave bands, shape (channels, bands)."""
+    power = np.abs(np.fft.rfft(wave * np.hanning(wave.shape[-1]))) ** 2
+    edges = 1000 * 10 ** ((np.arange(_BANDS[0], _BANDS[1] + 2) - 0.5) / 10)
+    at = np.minimum(edges * wave.shape[-1] / rate_hz, power.shape[-1] - 1).astype(int)
+    total: Reals = np.add.reduceat(power, at, axis=-1)[..., :-1]
+    total += 1e-9 * power.max(axis=-1, keepdims=True) + 1e-30
+    return total
