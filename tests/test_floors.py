@@ -17,7 +17,7 @@ FLOORS = (
     ("stages",),
     ("chain",),
     ("ledger",),
-    ("account", "draws"),
+    ("account", "draws", "stand_ins", "filter_costs"),
     ("trial",),
     ("budget", "cost_limit", "demo", "precautions", "silences"),
     ("cleaning", "compare"),

@@ -15,7 +15,8 @@ from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.hum import Hum
-from cleanchain.trial import _parts_heard, stand_ins, trial
+from cleanchain.stand_ins import parts_heard, stand_ins
+from cleanchain.trial import trial
 from tests.test_ledger import RATE_HZ, parts, silence
 
 
@@ -76,7 +77,7 @@ def test_a_hum_that_goes_on_is_taken_out_no_better_than_the_true_one() -> None:
 def test_the_stand_ins_add_up_to_the_take_and_the_hiss_is_like_that_of_the_silence() -> None:
     known = parts()
     chain = Chain([HighPass(), Hum(), Gate()])
-    heard = _parts_heard(chain, known.mixture, silence())
+    heard = parts_heard(chain, known.mixture, silence())
     whole = [(0, known.mixture.frames)]
     drawn = stand_ins(known.mixture, whole, heard, np.random.default_rng(1))
     assert np.abs(drawn.mixture.samples - known.mixture.samples).max() < 1e-12

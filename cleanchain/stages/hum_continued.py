@@ -85,7 +85,7 @@ def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:
     edges = edges_of(path.breaks, hop, path.periods.count)
     spot = (periods + 0.5) / BIN - 0.5
     last = bins.shape[1] - 1
-    sides = []
+    sides: list[Reals] = []
     for low, high in itertools.pairwise(edges):
         # Of the stretch's own bins only: those whose middle lies in it.
         least, most = -(-(2 * low - BIN) // (2 * BIN)), (2 * high - BIN - 1) // (2 * BIN)
@@ -99,7 +99,7 @@ def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:
     }
     for edge, side in zip(edges[1:-1], sides[1:], strict=True):
         cut, fade = cuts[edge]
-        level = level + faded(periods * hop + hop // 2 - cut, fade) * (side - level)
+        level += faded(periods * hop + hop // 2 - cut, fade) * (side - level)
     return level
 
 
