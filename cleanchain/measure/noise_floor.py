@@ -22,6 +22,8 @@ _TOGETHER = 256
 #: A frame whose band stands this many standard deviations of noise above the middle is no floor.
 _OUTLIER_SD = 6.0
 _OUTLIER_DB = 3.0
+#: Part of the frames that shows the floor where something sounds in all others, in how many bands.
+_QUIET, _MANY_BANDS = 0.2, 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,11 +139,16 @@ def _disturbed(band: NDArray[np.float64], dead: NDArray[np.bool_], bins: int) ->
     """Find the frames in which a band stands further above its middle than noise does."""
     alive = band[:, ~dead]
     level = 10 * np.log10(np.maximum(band, 1e-30))
-    middle = np.median(10 * np.log10(np.maximum(alive, 1e-30)), axis=1, keepdims=True)
+    alive_db = 10 * np.log10(np.maximum(alive, 1e-30))
+    quiet, middle = np.quantile(alive_db, [_QUIET, 0.5], axis=1)[:, :, None]
     starts = _band_starts(bins)
     widths = np.diff(np.append(starts, bins))
     spread = 10 / np.log(10) / np.sqrt(np.maximum(widths / 1.5, 1.0))
     limit = np.maximum(_OUTLIER_SD * spread, _OUTLIER_DB)
+    # What sounds through most of it, in most bands, makes the middle: the floor lies far below. In
+    # few bands it may be a hum that beats.
+    below = middle - quiet > limit
+    middle = np.where(below.mean(axis=-1, keepdims=True) > _MANY_BANDS, quiet, middle)
     # The lowest bins, under 25 Hz on frames of 160 ms, are below hearing, and may hold what a
     # high-pass has left of the edges of a hum.
     high: NDArray[np.bool_] = (level - middle > limit)[..., 1:].any(axis=(0, 2))

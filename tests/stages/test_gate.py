@@ -154,3 +154,19 @@ def test_every_rate_works(rate_hz: int) -> None:
     assert plan.findings["frame_ms"] == pytest.approx(160, rel=0.06)
     out = plan.apply(noise)[0].samples
     assert 10 < 10 * np.log10(np.sum(noise.samples**2) / np.sum(out**2)) < 12.1
+
+
+def test_a_silence_that_is_mostly_talk_is_no_floor() -> None:
+    at = np.arange(6 * RATE_HZ) / RATE_HZ
+    talk = hiss(6, 60) * (1 + 20 * (np.sin(2 * np.pi * 1.3 * at) ** 2 > 0.4))
+    with pytest.raises(InputError, match="is not steady"):
+        Gate().plan(Capture(hiss(4, 61), RATE_HZ), Capture(talk, RATE_HZ, "silence"))
+
+
+def test_a_hum_that_beats_in_a_silence_is_a_floor() -> None:
+    at = np.arange(6 * RATE_HZ) / RATE_HZ
+    beat = 0.02 * (np.sin(2 * np.pi * 50.0 * at) + np.sin(2 * np.pi * 48.9 * at))
+    plan = Gate().plan(
+        Capture(hiss(4, 62), RATE_HZ), Capture(hiss(6, 63) + beat, RATE_HZ, "silence")
+    )
+    assert plan.findings["silence_used_s"] > 5.0
