@@ -17,7 +17,7 @@ from cleanchain.operators.projection import faded
 _FILTER = 1.25
 #: Nats by which a fade may be less likely than a quicker one, and by which the longest may.
 _NEARLY, _SLOWLY = 3.0, 6.0
-#: The same of the window under which the power of the prediction error is taken.
+#: Periods of the window under which the power of the prediction error is taken.
 _SMOOTH = 2.5
 #: White noise that is added to what is whitened, of its power.
 _LEAST = 1e-9

@@ -36,8 +36,9 @@ class Hum(Stage):
     mains_hz : float or None, optional
         Nominal mains frequency, 50 or 60 Hz; None finds it from the recording.
     method : {"track", "notch"}, optional
-        "track" follows phase and level of the hum, whose waveform it learns from the silence, and
-        subtracts it; "notch" is a plain comb of constant width at the harmonics that are there.
+        "track" follows phase and level of the hum, whose waveform the silence shows, or else the
+        take, and subtracts it; "notch" is a plain comb of constant width at the harmonics that
+        are there.
     reference : str or None, optional
         Where the hum is recorded without the instrument, at the same time as the take: a file as
         long as the take, or ``channel 2`` of the take. The mains are then followed there.
@@ -185,7 +186,7 @@ class HumPlan(Plan):
     Parameters
     ----------
     model : HumModel
-        What the silence showed.
+        What the silence showed, or else the take.
     path : Followed
         The take along its mains.
     """

@@ -46,18 +46,14 @@ def eased(path: Followed, take: Source) -> Followed:
         What it was followed in.
     """
     jumps = [(at, 0) for at in path.jumps if at not in path.breaks]
-    breaks = [*zip(path.breaks, path.fades, strict=True), *jumps][:_MOST]
+    breaks = sorted([*zip(path.breaks, path.fades, strict=True), *jumps])[:_MOST]
     if not breaks:
         return path
     windows = [_window(at, take) for at, _ in breaks]
     gentle = {at: _gentle(path, at, fade) for at, fade in breaks}
 
     def rises(other: Followed) -> list[tuple[float, float]]:
-        pieces = _pieces(other, take, windows)
-        return [
-            _rise(take.read(*one), piece, take.rate_hz)
-            for one, piece in zip(windows, pieces, strict=True)
-        ]
+        return _rises(other, take, windows)
 
     plain, soft = rises(path), rises(_with(path, gentle))
     chosen = {
@@ -107,18 +103,28 @@ def _window(cut: int, take: Source) -> tuple[int, int]:
     return start, start + size
 
 
-def _pieces(path: Followed, take: Source, windows: Sequence[tuple[int, int]]) -> list[Samples]:
-    """Return some windows of the take as it would be without the hum."""
-    pieces = [np.empty((take.channels, stop - start)) for start, stop in windows]
+def _rises(
+    path: Followed, take: Source, windows: Sequence[tuple[int, int]]
+) -> list[tuple[float, float]]:
+    """Return the rises in some windows of the take as it would be without the hum.
+
+    A window is judged once its end has come, so that few are held at a time.
+    """
+    rises: dict[int, tuple[float, float]] = {}
+    pieces: dict[int, Samples] = {}
     done = 0
     for (block,) in run(path.operator(), take, single=True):
         end = done + block.shape[-1]
-        for piece, (start, stop) in zip(pieces, windows, strict=True):
+        for number, (start, stop) in enumerate(windows):
             low, high = max(start, done), min(stop, end)
-            if low < high:
-                piece[:, low - start : high - start] = block[:, low - done : high - done]
+            if low >= high:
+                continue
+            piece = pieces.setdefault(number, np.empty((take.channels, stop - start)))
+            piece[:, low - start : high - start] = block[:, low - done : high - done]
+            if high == stop:
+                rises[number] = _rise(take.read(start, stop), pieces.pop(number), take.rate_hz)
         done = end
-    return pieces
+    return [rises[number] for number in range(len(windows))]
 
 
 def _better(rise: tuple[float, float], other: tuple[float, float]) -> bool:
@@ -143,6 +149,7 @@ def _bands(wave: Samples, rate_hz: int) -> Reals:
     """Power of third-octave bands, shape (channels, bands)."""
     power = np.abs(np.fft.rfft(wave * np.hanning(wave.shape[-1]))) ** 2
     edges = 1000 * 10 ** ((np.arange(_BANDS[0], _BANDS[1] + 2) - 0.5) / 10)
+    edges = edges[edges < rate_hz / 2]
     at = np.minimum(edges * wave.shape[-1] / rate_hz, power.shape[-1] - 1).astype(int)
     total: Reals = np.add.reduceat(power, at, axis=-1)[..., :-1]
     total += 1e-9 * power.max(axis=-1, keepdims=True) + 1e-30

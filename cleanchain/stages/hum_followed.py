@@ -23,7 +23,7 @@ _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Quietest part of the cells of a line, and power over what lies around from which what is left on
 #: the lines there is a hum of another waveform, unless it is so little of what was there.
 _QUIET, _STANDS_OUT, _LITTLE = 0.25, 4.0, 0.05
-#: Periods of hum that are put to sound at a time.
+#: Periods that are looked at together.
 _CHUNK_PERIODS = 4096
 
 

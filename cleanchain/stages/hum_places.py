@@ -11,6 +11,7 @@ from cleanchain.measure.hum_breaks import find_breaks
 from cleanchain.measure.hum_cells import at_seconds
 from cleanchain.measure.hum_edges import Change, find_change
 from cleanchain.operators.harmonics import Reals
+from cleanchain.operators.hum_level import BIN
 from cleanchain.stages.hum_followed import Followed
 
 #: Periods to either side in which a break or a jump is looked for, and those of the stretch.
@@ -91,7 +92,7 @@ def placed(path: Followed, take: Source) -> Followed:
             continue
         period = round(jump / hop)
         last = level.shape[1] - 1
-        before, after = (level[:, np.clip(at // 8, 0, last)] for at in (period - 5, period + 4))
+        before, after = (level[:, np.clip(at // BIN, 0, last)] for at in (period - 5, period + 4))
         change = _change(path, take, period, before, after, None)
         found[jump] = jump if change is None else change.place
     return path.moved(found)
