@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_toeplitz
-from scipy.signal import fftconvolve
 
 from cleanchain.audio.source import Samples
 from cleanchain.operators.harmonics import Reals
@@ -72,7 +70,7 @@ class Stretch:
         if first is not None:
             error = first._filtered(first._say * (take - hum))
             hann = np.hanning(round(_SMOOTH * period) + 2)[1:-1]
-            power = fftconvolve(error**2, hann[None] / hann.sum(), mode="same", axes=-1)
+            power = _smoothed(error**2, hann / hann.sum())
             power = np.maximum(power, 1e-3 * power.mean(axis=-1, keepdims=True) + 1e-30)
             self._say = first._say / np.sqrt(power / np.median(power, axis=-1, keepdims=True))
         self._take = self._say * take
@@ -176,8 +174,19 @@ def blend(before: Samples, after: Samples, place: int, fade: int) -> Samples:
     return result
 
 
+def _smoothed(values: Samples, window: Reals) -> Samples:
+    """Mean of values around each under a window, nothing beyond the ends."""
+    count, size = values.shape[-1], 1 << (values.shape[-1] + window.size).bit_length()
+    spectra = np.fft.rfft(values, size) * np.fft.rfft(window, size)
+    first = (window.size - 1) // 2
+    smooth: Samples = np.fft.irfft(spectra, size)[..., first : first + count]
+    return smooth
+
+
 def _whitener(wave: Reals, order: int) -> Reals:
     """Return the filter whose output on a wave is its prediction error, shape (order + 1,)."""
+    from scipy.linalg import solve_toeplitz
+
     held = wave * np.hanning(wave.size + 2)[1:-1]
     size = 1 << (2 * held.size - 1).bit_length()
     power = np.abs(np.fft.rfft(held, size)) ** 2

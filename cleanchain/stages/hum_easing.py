@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples, Source
 from cleanchain.operators.base import run
@@ -55,7 +57,10 @@ def eased(path: Followed, take: Source) -> Followed:
     def rises(other: Followed) -> list[tuple[float, float]]:
         return _rises(other, take, windows)
 
-    plain, soft = rises(path), rises(_with(path, gentle))
+    plain = rises(path)
+    if max(map(max, plain)) <= _LOUDER_DB:
+        return path
+    soft = rises(_with(path, gentle))
     chosen = {
         at: gentle[at]
         for (at, _), rise, gently in zip(breaks, plain, soft, strict=True)
@@ -119,8 +124,9 @@ def _rises(
             low, high = max(start, done), min(stop, end)
             if low >= high:
                 continue
-            piece = pieces.setdefault(number, np.empty((take.channels, stop - start)))
-            piece[:, low - start : high - start] = block[:, low - done : high - done]
+            if number not in pieces:
+                pieces[number] = np.empty((take.channels, stop - start), np.float32)
+            pieces[number][:, low - start : high - start] = block[:, low - done : high - done]
             if high == stop:
                 rises[number] = _rise(take.read(start, stop), pieces.pop(number), take.rate_hz)
         done = end
@@ -139,18 +145,37 @@ def _rise(before: Samples, after: Samples, rate_hz: int) -> tuple[float, float]:
     A click that is put in raises a band by about its own power. Where the power rises by far
     more, the hum and a much louder note in the band happened to cancel.
     """
-    was, now, taken = (_bands(wave, rate_hz) for wave in (before, after, before - after))
+    one, other = _spectrum(before), _spectrum(after)
+    edges = _edges(before.shape[-1], rate_hz)
+    was, now, taken = (_bands(part, edges) for part in (one, other, one - other))
     rise = 10 * np.log10(now / was)
     put_in = rise * (now - was < _CHANCE * taken)
     return float(put_in.max(initial=0.0)), float(rise.max(initial=0.0))
 
 
-def _bands(wave: Samples, rate_hz: int) -> Reals:
-    """Power of third-octave bands, shape (channels, bands)."""
-    power = np.abs(np.fft.rfft(wave * np.hanning(wave.shape[-1]))) ** 2
+@lru_cache(maxsize=1)
+def _hann(size: int) -> NDArray[np.float32]:
+    return np.hanning(size).astype(np.float32)
+
+
+def _edges(size: int, rate_hz: int) -> NDArray[np.int_]:
+    """Bins at which the bands of a window of samples begin and the last one ends."""
     edges = 1000 * 10 ** ((np.arange(_BANDS[0], _BANDS[1] + 2) - 0.5) / 10)
-    edges = edges[edges < rate_hz / 2]
-    at = np.minimum(edges * wave.shape[-1] / rate_hz, power.shape[-1] - 1).astype(int)
-    total: Reals = np.add.reduceat(power, at, axis=-1)[..., :-1]
+    return (edges[edges < rate_hz / 2] * size / rate_hz).astype(int)
+
+
+def _spectrum(wave: Samples) -> NDArray[np.complexfloating]:
+    """Spectrum of a window; single precision lies far below what is added to each band."""
+    spectrum: NDArray[np.complexfloating] = np.fft.rfft(
+        wave.astype(np.float32) * _hann(wave.shape[-1]), norm="forward"
+    )
+    return spectrum
+
+
+def _bands(spectrum: NDArray[np.complexfloating], edges: NDArray[np.int_]) -> Reals:
+    """Power of third-octave bands, shape (channels, bands)."""
+    spectrum = spectrum[..., : edges[-1] + 1]
+    power = (spectrum.real**2 + spectrum.imag**2).astype(float)
+    total: Reals = np.add.reduceat(power, edges, axis=-1)[..., :-1]
     total += 1e-9 * power.max(axis=-1, keepdims=True) + 1e-30
     return total
