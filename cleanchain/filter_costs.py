@@ -64,8 +64,8 @@ def fixed_costs(
         if not (step.is_identity or isinstance(step.operator, Gain))
     ]
     draw = draw_hiss(heard.hiss, take.frames, take.rate_hz, rng)
-    hum = continued(heard.comb, take.frames, take, [])
-    likely = continued(heard.comb, take.frames, take, [], rng, faint=True)
+    hum = continued(heard.comb, take)
+    likely = continued(heard.comb, take, rng, faint=True)
     lanes = {"take": take.samples, "hiss": draw, "hum": hum}
     # What a comb takes shows in the take less its expected hum; anywhere else what is left of
     # that hum would pass for signal, and the combed take serves, with what the comb leaves.

@@ -21,6 +21,9 @@ from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.threads import helpers
 
+#: Length of a fade at a join, s.
+_FADE_S = 0.01
+
 
 @dataclass(frozen=True)
 class Heard:
@@ -48,7 +51,7 @@ def parts_heard(chain: Chain, take: Capture, silence: Capture) -> Heard:
     quiet = stage.plan(silence, silence)
     comb = stage.plan(take, silence) if not quiet.is_identity else quiet
     hiss = silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples
-    noisy = take.samples - continued(comb, take.frames, take, [])
+    noisy = take.samples - continued(comb, take)
     return Heard(noisy, hiss, comb, quiet)
 
 
@@ -58,9 +61,7 @@ def hum_stage(chain: Chain) -> Hum:
     return Hum(mains_hz=stage.mains_hz)
 
 
-def stand_ins(
-    take: Capture, ranges: list[tuple[int, int]], heard: Heard, rng: np.random.Generator
-) -> Parts:
+def stand_ins(take: Capture, heard: Heard, rng: np.random.Generator) -> Parts:
     """Make stand-ins for the parts of a take; their sum is the take.
 
     Signal and hum are drawn as they may well have been, given the take and the silence. The hiss
@@ -68,19 +69,17 @@ def stand_ins(
     too small, and the gate, which saw the take, has decided by the very sum of both.
     """
     own = rng.spawn(1)[0]
-    joins = _joins(ranges)
     with helpers(1) as pool:
-        drawn = pool.submit(continued, heard.comb, take.frames, take, joins, own, faint=True)
+        drawn = pool.submit(continued, heard.comb, take, own, faint=True)
         signal = _restored(heard.noisy, heard.hiss, take.rate_hz, rng)
         hum = drawn.result()
     waves = (signal, hum, take.samples - signal - hum)
-    return Parts(*(Capture(wave, take.rate_hz, take.name) for wave in waves))
+    return Parts(*(Capture(wave, take.rate_hz, take.name, take.joins) for wave in waves))
 
 
 def with_reference(
     take: Capture,
     silence: Capture,
-    ranges: list[tuple[int, int]],
     heard: Heard,
     reference: Source,
     rng: np.random.Generator,
@@ -96,18 +95,12 @@ def with_reference(
     """
     rate_hz = take.rate_hz
     signal = at_level(reference, take, heard.noisy, heard.hiss)
-    hum = continued(heard.comb, take.frames, take, _joins(ranges), rng, faint=True)
+    hum = continued(heard.comb, take, rng, faint=True)
     hiss = draw_hiss(heard.hiss, take.frames, rate_hz, rng)
     alike = draw_hiss(heard.hiss, silence.frames, rate_hz, rng)
-    alike += continued(heard.quiet, silence.frames, silence, [], faint=True)
+    alike += continued(heard.quiet, silence, faint=True)
     parts = Parts(signal, *(Capture(wave, rate_hz, take.name) for wave in (hum, hiss)))
     return parts, Capture(alike, rate_hz, silence.name)
-
-
-def _joins(ranges: list[tuple[int, int]]) -> list[int]:
-    """Return the frames at which stretches of a take begin anew."""
-    joins: list[int] = np.cumsum([stop - start for start, stop in ranges])[:-1].tolist()
-    return joins
 
 
 def _restored(noisy: Samples, hiss: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -139,35 +132,36 @@ def at_level(
     own = float(np.mean(samples**2))
     if own == 0.0:
         raise InputError("is silent", where=reference.name, fix="Give a recording with sound.")
-    return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name)
+    return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name, take.joins)
 
 
 def continued(
-    comb: Plan,
-    frames: int,
-    heard: Capture,
-    joins: list[int],
-    wander: np.random.Generator | None = None,
-    faint: bool = False,
+    comb: Plan, heard: Capture, wander: np.random.Generator | None = None, faint: bool = False
 ) -> Samples:
-    """Go on with a hum at its own waveform, level and wandering phase.
+    """Return the hum of a recording alone, at its own waveform, level and wandering phase.
 
     Parameters
     ----------
     comb : Plan
-        The hum stage's plan for the recording that the hum was heard in.
-    frames : int
-        Length.
+        The hum stage's plan for the recording.
     heard : Capture
-        That recording.
-    joins : list of int
-        Frames at which the recording begins anew: the phase goes on there without a jump.
+        The recording.
     wander : Generator, optional
-        Draws what the phase has beside the path that was found; see
+        Draws what path and waveform may have beside those that were found; see
         `cleanchain.stages.hum_continued.continued`.
     faint : bool, optional
         With the lines that are hardly there.
     """
     if not isinstance(comb, HumPlan):
-        return np.zeros((heard.channels, frames))
-    return hum_continued.continued(comb.path, frames, joins, wander, faint)
+        return np.zeros_like(heard.samples)
+    return fade_joins(hum_continued.continued(comb.path, heard.frames, wander, faint), heard)
+
+
+def fade_joins(samples: Samples, like: Source) -> Samples:
+    """Return samples that are faded out and in where a source is joined, so that nothing clicks."""
+    faded = samples.copy() if len(like.joins) else samples
+    ramp = np.linspace(0.0, 1.0, round(_FADE_S * like.rate_hz))
+    for join in like.joins:
+        faded[:, join - ramp.size : join] *= ramp[::-1]
+        faded[:, join : join + ramp.size] *= ramp
+    return faded

@@ -30,7 +30,14 @@ from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.hum import Hum
 from cleanchain.stages.loudness import Loudness
-from cleanchain.stand_ins import at_level, hum_stage, parts_heard, stand_ins, with_reference
+from cleanchain.stand_ins import (
+    at_level,
+    fade_joins,
+    hum_stage,
+    parts_heard,
+    stand_ins,
+    with_reference,
+)
 from cleanchain.threads import alone, helpers, stay_in_one_thread
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
@@ -38,7 +45,6 @@ from cleanchain.threads import alone, helpers, stay_in_one_thread
 EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 5.0, 15.0, 3
 #: Longest part of the silence that the noise is drawn from, s.
 SILENCE_S = 60.0
-_FADE_S = 0.01
 _SEED = 20_260
 _NO_SILENCE = "no silence to tell the noise from the signal"
 
@@ -119,8 +125,7 @@ def _beside(chain: Chain, whole: Source, *given: Any) -> Ledger:
 def _rehearsed(
     chain: Chain, whole: Source, heard: Capture | None, reference: Source | None, seed: int
 ) -> Ledger:
-    ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
-    take = excerpt(whole, ranges)
+    take = excerpt(whole, choose_excerpts(whole, EXCERPTS, EXCERPT_S))
     if reference is not None:
         some = [(0, min(reference.frames, take.frames))]
         reference = collect(Excerpt(reference, some, reference.name))
@@ -139,17 +144,17 @@ def _rehearsed(
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     known = parts_heard(chain, take, heard)
     plan = chain.plan(take, heard, gains)
-    parts = stand_ins(take, ranges, known, rng)
+    parts = stand_ins(take, known, rng)
     notes = parts_of_notes(parts.signal.samples, take.rate_hz)
     with helpers(1) as pool:
         costs = pool.submit(fixed_costs, plan, known, notes, rng.spawn(1)[0])
         ledgers = []
         for draw in range(draws):
             if reference is not None:
-                parts, alike = with_reference(take, heard, ranges, known, reference, rng)
+                parts, alike = with_reference(take, heard, known, reference, rng)
                 plan = chain.plan(parts.mixture, alike, gains)
             elif draw:
-                parts = stand_ins(take, ranges, known, rng)
+                parts = stand_ins(take, known, rng)
             ledgers.append(account(plan, parts, "trial"))
         kinds = [_kind(step) for step in plan.plans]
         return with_fixed_costs(averaged(ledgers, kinds), *costs.result())
@@ -174,14 +179,6 @@ def _first(source: Source, seconds: float) -> int:
 
 def excerpt(take: Source, ranges: list[tuple[int, int]]) -> Capture:
     """Return stretches of a take one after the other, joined by fades."""
-    samples = take.read(*ranges[0])
-    if len(ranges) > 1:
-        ramp = np.linspace(0.0, 1.0, round(_FADE_S * take.rate_hz))
-        parts = []
-        for start, stop in ranges:
-            part = take.read(start, stop).copy()
-            part[:, : ramp.size] *= ramp
-            part[:, -ramp.size :] *= ramp[::-1]
-            parts.append(part)
-        samples = np.concatenate(parts, axis=1)
-    return Capture(samples, take.rate_hz, take.name)
+    joined = collect(Excerpt(take, ranges, take.name))
+    faded = fade_joins(joined.samples, joined)
+    return Capture(faded, take.rate_hz, take.name, joined.joins)

@@ -14,9 +14,9 @@ from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
-from cleanchain.stages.hum import Hum
+from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.stand_ins import parts_heard, stand_ins
-from cleanchain.trial import trial
+from cleanchain.trial import excerpt, trial
 from tests.test_ledger import RATE_HZ, parts, silence
 
 
@@ -78,8 +78,7 @@ def test_the_stand_ins_add_up_to_the_take_and_the_hiss_is_like_that_of_the_silen
     known = parts()
     chain = Chain([HighPass(), Hum(), Gate()])
     heard = parts_heard(chain, known.mixture, silence())
-    whole = [(0, known.mixture.frames)]
-    drawn = stand_ins(known.mixture, whole, heard, np.random.default_rng(1))
+    drawn = stand_ins(known.mixture, heard, np.random.default_rng(1))
     assert np.abs(drawn.mixture.samples - known.mixture.samples).max() < 1e-12
     for one, other in ((drawn.hiss, known.hiss), (drawn.signal, known.signal)):
         powers = [np.mean(part.samples**2) for part in (one, other)]
@@ -87,6 +86,25 @@ def test_the_stand_ins_add_up_to_the_take_and_the_hiss_is_like_that_of_the_silen
     # The hiss that the take shows where it sounds alone, and that which is drawn, are one.
     rest = slice(0, round(0.15 * RATE_HZ))
     assert np.corrcoef(drawn.hiss.samples[0, rest], known.hiss.samples[0, rest])[0, 1] > 0.9
+
+
+def test_the_hum_of_excerpts_jumps_where_they_are_joined() -> None:
+    """Were it to go on there, the hiss stand-in would hold the hum that is missing."""
+    frames, rng = 50 * RATE_HZ, np.random.default_rng(5)
+    seconds = np.arange(frames) / RATE_HZ
+    signal = 0.2 * np.sin(2 * np.pi * 440 * seconds) * np.exp(-3 * (seconds % 1.0))
+    hiss = 0.002 * rng.standard_normal((1, frames))
+    take = Capture(signal[None] + wandering(6, frames) + hiss, RATE_HZ)
+    quiet = 0.002 * rng.standard_normal((1, 8 * RATE_HZ)) + wandering(7, 8 * RATE_HZ)
+    ranges = [(0, 8 * RATE_HZ), (round(19.003 * RATE_HZ), 27 * RATE_HZ), (40 * RATE_HZ, frames)]
+    joined = excerpt(take, ranges)
+    heard = parts_heard(Chain([Hum()]), joined, Capture(quiet, RATE_HZ, "silence"))
+    assert isinstance(heard.comb, HumPlan)
+    assert heard.comb.path.jumps == tuple(joined.joins)
+    drawn = stand_ins(joined, heard, np.random.default_rng(8))
+    for low, high in itertools.pairwise((0, *joined.joins, joined.frames)):
+        power = float(np.mean(drawn.hiss.samples[:, low:high] ** 2))
+        assert 10 * np.log10(power / np.mean(hiss**2)) == pytest.approx(0.0, abs=1.0)
 
 
 def test_without_a_silence_the_noise_is_not_known() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,8 @@ class Capture(ReadableByRange):
         Sampling rate in Hz.
     name : str, optional
         What messages call it.
+    joins : sequence of int, optional
+        Frames at which it begins anew, if it is joined from stretches.
 
     Raises
     ------
@@ -34,6 +37,7 @@ class Capture(ReadableByRange):
     samples: Samples
     rate_hz: int
     name: str = "capture"
+    joins: Sequence[int] = ()
 
     def __post_init__(self) -> None:
         samples = self.samples
@@ -97,4 +101,4 @@ def collect(source: Source) -> Capture:
     """Read a whole source into memory."""
     if isinstance(source, Capture):
         return source
-    return Capture(read_all(source), source.rate_hz, source.name)
+    return Capture(read_all(source), source.rate_hz, source.name, source.joins)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +79,7 @@ class FileSource:
     stamp: tuple[int, ...] = ()
     gaps: tuple[Gap, ...] = ()
     notices: tuple[str, ...] = ()
+    joins: ClassVar[tuple[int, ...]] = ()
 
     @property
     def name(self) -> str:

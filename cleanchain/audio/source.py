@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
@@ -38,6 +39,10 @@ class Source(Protocol):
     def frames(self) -> int:
         """Number of frames."""
 
+    @property
+    def joins(self) -> Sequence[int]:
+        """Frames at which it begins anew, if it is known to be joined from stretches."""
+
     def blocks(self, block_frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
         """Yield all frames in order, `block_frames` at a time, the last block shorter."""
 
@@ -46,9 +51,10 @@ class Source(Protocol):
 
 
 class ReadableByRange:
-    """Gives a source its `blocks` from its `read`."""
+    """Gives a source its `blocks` from its `read`; unless it says so it is of one piece."""
 
     frames: int
+    joins: Sequence[int] = ()
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop, shape (channels, stop - start)."""
@@ -84,6 +90,11 @@ class WholeView(View):
         """Number of frames."""
         return self.source.frames
 
+    @property
+    def joins(self) -> Sequence[int]:  # type: ignore[override]
+        """Frames at which it begins anew."""
+        return self.source.joins
+
 
 @dataclass(frozen=True)
 class Excerpt(View):
@@ -107,6 +118,12 @@ class Excerpt(View):
     def frames(self) -> int:  # type: ignore[override]
         """Number of frames of all stretches together."""
         return sum(stop - start for start, stop in self.ranges)
+
+    @property
+    def joins(self) -> Sequence[int]:  # type: ignore[override]
+        """Frames at which the second stretch and the later ones begin."""
+        lengths = [stop - start for start, stop in self.ranges]
+        return list(itertools.accumulate(lengths))[:-1]
 
     def read(self, start: int, stop: int) -> Samples:
         """Return frames start <= n < stop of the joined stretches."""

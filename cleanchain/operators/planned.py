@@ -43,6 +43,7 @@ class Planned(ReadableByRange):
         self.rate_hz = source.rate_hz
         self.channels = source.channels
         self.frames = source.frames
+        self.joins = source.joins
         self._store: Scratch | None = None
         self._running: Iterator[Lanes] = iter(())
         self._done = 0  # frames worked out

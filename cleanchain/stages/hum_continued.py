@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Samples
-from cleanchain.measure.hum_cells import STRIDE
 from cleanchain.measure.mains_phase import drawn_error
 from cleanchain.operators.harmonics import Reals
 from cleanchain.operators.hum_level import BIN, edges_of
@@ -24,7 +22,6 @@ _CHUNK_PERIODS = 4096
 def continued(
     path: Followed,
     frames: int,
-    joins: Sequence[int] = (),
     wander: np.random.Generator | None = None,
     faint: bool = False,
 ) -> Samples:
@@ -36,8 +33,6 @@ def continued(
         The take along its mains.
     frames : int
         Length, up to that of the take.
-    joins : sequence of int
-        Frames at which the take begins anew: the phase goes on there without a jump.
     wander : Generator, optional
         Draws how far the true path and waveform may lie from those that were found. Without it
         a hum that goes on would be taken out better than the one it stands for.
@@ -51,12 +46,6 @@ def continued(
     phase, hop = path.phase, path.frames.hop
     if wander is not None:
         phase = phase + _error(path, wander)
-    if joins:
-        steps = np.diff(phase, prepend=phase[0])
-        for join in joins:
-            cell = int(join / hop / STRIDE)
-            steps[max(cell - 1, 0) : cell + 2] = 0.0
-        phase = phase[0] + np.cumsum(steps)
     expected = replace(path, phase=phase).expected()
     if wander is not None:
         expected = replace(expected, shape=path.model.drawn(wander))

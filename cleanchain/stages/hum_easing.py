@@ -38,7 +38,8 @@ def eased(path: Followed, take: Source) -> Followed:
     Where another hum follows at once, as in a take that was cut from two, a hum that is taken out
     to the very sample leaves the other one to set in suddenly. There the hum is let go some
     periods earlier, or taken up later: the change is then as it was in the take. A fade that
-    makes a band louder is made longer, and a jump of the phase is faded over.
+    makes a band louder is made longer, and a jump of the phase is faded over, unless the take is
+    known to be joined there.
 
     Parameters
     ----------
@@ -47,7 +48,7 @@ def eased(path: Followed, take: Source) -> Followed:
     take : Source
         What it was followed in.
     """
-    jumps = [(at, 0) for at in path.jumps if at not in path.breaks]
+    jumps = [(at, 0) for at in path.jumps if at not in path.breaks and at not in take.joins]
     breaks = sorted([*zip(path.breaks, path.fades, strict=True), *jumps])[:_MOST]
     if not breaks:
         return path

@@ -72,7 +72,8 @@ def placed(path: Followed, take: Source) -> Followed:
     Parameters
     ----------
     path : Followed
-        With jumps to about a period, and breaks. A jump beside a break is at the break.
+        With jumps to about a period, and breaks. A jump beside a break, or beside a join of the
+        take, is there.
     take : Source
         What it was followed in.
 
@@ -86,9 +87,9 @@ def placed(path: Followed, take: Source) -> Followed:
     level = path.levels[1].clip(min=0.0)
     found: dict[int, int] = {}
     for jump in path.jumps:
-        near = min(path.breaks, key=lambda one: abs(one - jump), default=-1)
-        if near >= 0 and abs(near - jump) <= _ONE * hop:
-            found[jump] = near
+        known = [one for one in (*path.breaks, *take.joins) if abs(one - jump) <= _ONE * hop]
+        if known:
+            found[jump] = known[0]
             continue
         period = round(jump / hop)
         last = level.shape[1] - 1

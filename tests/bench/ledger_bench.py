@@ -1,6 +1,7 @@
 """How far the numbers of a trial lie from the truth, on mixtures whose parts are known.
 
-Run ``python tests/bench/ledger_bench.py [cases] [first seed]``; writes ``tests/bench/ledger.md``.
+Run ``python tests/bench/ledger_bench.py [cases [first seed [seconds [file]]]]``; writes ``ledger.md``
+beside itself where no file is named.
 
 Truth: the generator keeps signal, hum and hiss. They are sent along with the take through the
 chain's plans, and the sums are taken here, with numpy alone, not by the package's ledger; octaves
@@ -53,13 +54,13 @@ EDGE = 0.04
 STAGES = ("high-pass", "hum", "gate", "total")
 
 
-def case(seed: int):
+def case(seed: int, seconds: float):
     """Draw a mixture and settings for it."""
     rng = np.random.default_rng(50_000 + seed)
     instrument = sorted(mixes.INSTRUMENTS)[seed % len(mixes.INSTRUMENTS)]
     kind = mixes.HISSES[seed // 8 % 3]
     snr_db = SNRS_DB[int(rng.integers(len(SNRS_DB)))]
-    one = mixes.mix(instrument, kind, snr_db, seed)
+    one = mixes.mix(instrument, kind, snr_db, seed, seconds=seconds)
     frames, quiet = one.signal.size, one.silence.size
     hum_db = HUMS_DB[int(rng.integers(len(HUMS_DB)))]
     hum = np.zeros(frames + quiet)
@@ -142,9 +143,9 @@ def cost(signal: np.ndarray, noise: np.ndarray, kept: np.ndarray) -> float | Non
     return worst
 
 
-def measure(seed: int) -> list[dict]:
+def measure(seed: int, seconds: float) -> list[dict]:
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    words, parts, silence, stages, snr_db = case(seed)
+    words, parts, silence, stages, snr_db = case(seed, seconds)
     take = Capture(sum(parts.values()), RATE_HZ)
     quiet = Capture(silence, RATE_HZ)
     chain = Chain(stages)
@@ -158,7 +159,7 @@ def measure(seed: int) -> list[dict]:
         states.append({n: o.samples[0] for n, o in zip(names, out, strict=True)})
     began = time.perf_counter()
     told = trial(chain, plan, quiet)
-    seconds = time.perf_counter() - began
+    took_s = time.perf_counter() - began
     pairs = [(states[i], states[i + 1]) for i in range(3)] + [(states[0], states[3])]
     rows = []
     for stage, (before, after), entry in zip(
@@ -171,18 +172,19 @@ def measure(seed: int) -> list[dict]:
                 {
                     "seed": seed, "case": words, "stage": stage, "name": name, "idle": untouched,
                     "true": true[name], "trial": getattr(entry, name),
-                    "interval": entry.intervals.get(name), "seconds": seconds,
+                    "interval": entry.intervals.get(name), "took_s": took_s,
                     "harsh": stages[2].depth_db >= 60 and snr_db <= 0,
                 }
             )  # fmt: skip
     return rows
 
 
-def report(rows: list[dict], first: int, cases: int) -> str:
+def report(rows: list[dict], first: int, cases: int, seconds: float) -> str:
     lines = [
         "# Trial numbers against known truth",
         "",
-        f"`python tests/bench/ledger_bench.py {cases} {first}`: {cases} mixtures of 10 s, eight",
+        f"`python tests/bench/ledger_bench.py {cases} {first} {seconds:g}`: {cases} mixtures of",
+        f"{seconds:g} s, of long ones thirty seconds tried in six excerpts; eight",
         "rendered instruments, three colours of hiss, -5 to 30 dB, hum absent or 0 to 20 dB over",
         "the hiss, three corners, both methods of hum and gate, depths 6 to 60 dB. Stages that did",
         "nothing are left out. *Not known*: the trial gave no number, with the reason.",
@@ -224,7 +226,7 @@ def report(rows: list[dict], first: int, cases: int) -> str:
         f"Depth 60 dB at 0 dB or less: damage at most "
         f"{max(kinder, default=0):.2f} dB kinder than it is ({len(kinder)} numbers).",
         "A trial took "
-        f"{np.median([r['seconds'] for r in rows]):.2f} s in the median, one draw each.",
+        f"{np.median([r['took_s'] for r in rows]):.2f} s in the median, one draw each.",
         "",
     ]
     return "\n".join(lines)
@@ -235,15 +237,15 @@ def main() -> None:
 
     cases = int(sys.argv[1]) if len(sys.argv) > 1 else 120
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
+    seconds = float(sys.argv[3]) if len(sys.argv) > 3 else 10.0
+    out = Path(sys.argv[4]) if len(sys.argv) > 4 else Path(__file__).with_name("ledger.md")
     rows: list[dict] = []
     for start in range(first, first + cases, 10):
         seeds = range(start, min(start + 10, first + cases))
-        for some in Parallel(2)(delayed(measure)(seed) for seed in seeds):
+        for some in Parallel(2)(delayed(measure)(seed, seconds) for seed in seeds):
             rows += some
-        text = report(rows, first, start + 10 - first)
-        (
-            Path(sys.argv[3]) if len(sys.argv) > 3 else Path(__file__).with_name("ledger.md")
-        ).write_text(text)
+        text = report(rows, first, min(start + 10, first + cases) - first, seconds)
+        out.write_text(text)
     print(text)
 
 

@@ -109,10 +109,17 @@ def hum(
     return wave / np.sqrt(np.mean(wave**2)), phase
 
 
-def mix(instrument: str, kind: str, snr_db: float, seed: int = 0, silence_s: float = 6.0) -> Mix:
+def mix(
+    instrument: str,
+    kind: str,
+    snr_db: float,
+    seed: int = 0,
+    silence_s: float = 6.0,
+    seconds: float = 10.0,
+) -> Mix:
     """Mix an instrument with hiss at a signal-to-noise ratio; the silence is drawn apart."""
     rng = np.random.default_rng([seed, sorted(INSTRUMENTS).index(instrument), HISSES.index(kind)])
-    signal = render(instrument, seed)
+    signal = render(instrument, seed, seconds)
     level = np.sqrt(np.mean(signal**2)) * 10 ** (-snr_db / 20)
     noise = level * hiss(kind, signal.size, rng)
     silence = level * hiss(kind, int(silence_s * RATE_HZ), rng)
