@@ -44,7 +44,7 @@ class Parts:
     def mixture(self) -> Capture:
         """Signal and noise together."""
         total = self.signal.samples + self.hum.samples + self.hiss.samples
-        return Capture(total, self.signal.rate_hz, self.signal.name, self.signal.joins)
+        return Capture(total, self.signal.rate_hz, self.signal.name)
 
 
 _NO_NOISE = "there is no noise in it"

@@ -74,7 +74,7 @@ def stand_ins(take: Capture, heard: Heard, rng: np.random.Generator) -> Parts:
         signal = _restored(heard.noisy, heard.hiss, take.rate_hz, rng)
         hum = drawn.result()
     waves = (signal, hum, take.samples - signal - hum)
-    return Parts(*(Capture(wave, take.rate_hz, take.name, take.joins) for wave in waves))
+    return Parts(*(Capture(wave, take.rate_hz, take.name) for wave in waves))
 
 
 def with_reference(
@@ -132,7 +132,7 @@ def at_level(
     own = float(np.mean(samples**2))
     if own == 0.0:
         raise InputError("is silent", where=reference.name, fix="Give a recording with sound.")
-    return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name, take.joins)
+    return Capture(samples * np.sqrt(power / own), take.rate_hz, reference.name)
 
 
 def continued(
@@ -154,14 +154,24 @@ def continued(
     """
     if not isinstance(comb, HumPlan):
         return np.zeros_like(heard.samples)
-    return fade_joins(hum_continued.continued(comb.path, heard.frames, wander, faint), heard)
+    return hum_continued.continued(comb.path, heard.frames, wander, faint)
 
 
-def fade_joins(samples: Samples, like: Source) -> Samples:
-    """Return samples that are faded out and in where a source is joined, so that nothing clicks."""
-    faded = samples.copy() if len(like.joins) else samples
-    ramp = np.linspace(0.0, 1.0, round(_FADE_S * like.rate_hz))
-    for join in like.joins:
-        faded[:, join - ramp.size : join] *= ramp[::-1]
-        faded[:, join : join + ramp.size] *= ramp
-    return faded
+def mended(chain: Chain, joined: Capture, silence: Capture | None) -> Capture:
+    """Return a take of joined stretches as one whose hum goes on at the joins, and nothing clicks.
+
+    The stages would take what happens there for the take's own, and tell too little of what they
+    do elsewhere. What is found of the hum is taken out as it is, and put back without its jumps;
+    what is not found of it stays.
+    """
+    found, whole = (np.zeros_like(joined.samples) for _ in range(2))
+    comb = hum_stage(chain).plan(joined, silence) if joined.joins and silence is not None else None
+    if isinstance(comb, HumPlan):
+        found = hum_continued.continued(comb.path, joined.frames)
+        whole = hum_continued.continued(comb.path, joined.frames, joins=joined.joins)
+    rest = joined.samples - found
+    ramp = np.linspace(0.0, 1.0, round(_FADE_S * joined.rate_hz))
+    for join in joined.joins:
+        rest[:, join - ramp.size : join] *= ramp[::-1]
+        rest[:, join : join + ramp.size] *= ramp
+    return Capture(rest + whole, joined.rate_hz, joined.name)

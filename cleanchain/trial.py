@@ -30,14 +30,7 @@ from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.hum import Hum
 from cleanchain.stages.loudness import Loudness
-from cleanchain.stand_ins import (
-    at_level,
-    fade_joins,
-    hum_stage,
-    parts_heard,
-    stand_ins,
-    with_reference,
-)
+from cleanchain.stand_ins import at_level, hum_stage, mended, parts_heard, stand_ins, with_reference
 from cleanchain.threads import alone, helpers, stay_in_one_thread
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
@@ -125,7 +118,8 @@ def _beside(chain: Chain, whole: Source, *given: Any) -> Ledger:
 def _rehearsed(
     chain: Chain, whole: Source, heard: Capture | None, reference: Source | None, seed: int
 ) -> Ledger:
-    take = excerpt(whole, choose_excerpts(whole, EXCERPTS, EXCERPT_S))
+    ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
+    take = mended(chain, collect(Excerpt(whole, ranges, whole.name)), heard)
     if reference is not None:
         some = [(0, min(reference.frames, take.frames))]
         reference = collect(Excerpt(reference, some, reference.name))
@@ -175,10 +169,3 @@ def _without_silence() -> dict[str, str]:
 
 def _first(source: Source, seconds: float) -> int:
     return min(source.frames, round(seconds * source.rate_hz))
-
-
-def excerpt(take: Source, ranges: list[tuple[int, int]]) -> Capture:
-    """Return stretches of a take one after the other, joined by fades."""
-    joined = collect(Excerpt(take, ranges, take.name))
-    faded = fade_joins(joined.samples, joined)
-    return Capture(faded, take.rate_hz, take.name, joined.joins)

@@ -8,15 +8,16 @@ import numpy as np
 import pytest
 
 from cleanchain.account import Parts, account
-from cleanchain.audio.capture import Capture
+from cleanchain.audio.capture import Capture, collect
+from cleanchain.audio.source import Excerpt
 from cleanchain.chain import Chain
 from cleanchain.measure.excerpts import choose_excerpts
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
 from cleanchain.stages.hum import Hum, HumPlan
-from cleanchain.stand_ins import parts_heard, stand_ins
-from cleanchain.trial import excerpt, trial
+from cleanchain.stand_ins import mended, parts_heard, stand_ins
+from cleanchain.trial import trial
 from tests.test_ledger import RATE_HZ, parts, silence
 
 
@@ -88,23 +89,28 @@ def test_the_stand_ins_add_up_to_the_take_and_the_hiss_is_like_that_of_the_silen
     assert np.corrcoef(drawn.hiss.samples[0, rest], known.hiss.samples[0, rest])[0, 1] > 0.9
 
 
-def test_the_hum_of_excerpts_jumps_where_they_are_joined() -> None:
-    """Were it to go on there, the hiss stand-in would hold the hum that is missing."""
+def test_the_hum_of_a_long_take_goes_on_where_its_excerpts_are_joined() -> None:
+    """Where it jumped, the hum stage would leave some; and what is found of it must not be hiss."""
     frames, rng = 50 * RATE_HZ, np.random.default_rng(5)
     seconds = np.arange(frames) / RATE_HZ
     signal = 0.2 * np.sin(2 * np.pi * 440 * seconds) * np.exp(-3 * (seconds % 1.0))
     hiss = 0.002 * rng.standard_normal((1, frames))
     take = Capture(signal[None] + wandering(6, frames) + hiss, RATE_HZ)
     quiet = 0.002 * rng.standard_normal((1, 8 * RATE_HZ)) + wandering(7, 8 * RATE_HZ)
+    silence = Capture(quiet, RATE_HZ, "silence")
     ranges = [(0, 8 * RATE_HZ), (round(19.003 * RATE_HZ), 27 * RATE_HZ), (40 * RATE_HZ, frames)]
-    joined = excerpt(take, ranges)
-    heard = parts_heard(Chain([Hum()]), joined, Capture(quiet, RATE_HZ, "silence"))
+    joined = collect(Excerpt(take, ranges, "excerpts"))
+    chain = Chain([Hum()])
+    whole = mended(chain, joined, silence)
+    heard = parts_heard(chain, whole, silence)
     assert isinstance(heard.comb, HumPlan)
-    assert heard.comb.path.jumps == tuple(joined.joins)
-    drawn = stand_ins(joined, heard, np.random.default_rng(8))
+    assert heard.comb.path.jumps == heard.comb.path.breaks == ()
+    drawn = stand_ins(whole, heard, np.random.default_rng(8))
     for low, high in itertools.pairwise((0, *joined.joins, joined.frames)):
         power = float(np.mean(drawn.hiss.samples[:, low:high] ** 2))
         assert 10 * np.log10(power / np.mean(hiss**2)) == pytest.approx(0.0, abs=1.0)
+    left, hum = heard.comb.apply(drawn.hum)[0].samples, drawn.hum.samples
+    assert np.mean(left**2) < 1e-3 * np.mean(hum**2)
 
 
 def test_without_a_silence_the_noise_is_not_known() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +25,7 @@ def continued(
     frames: int,
     wander: np.random.Generator | None = None,
     faint: bool = False,
+    joins: Sequence[int] = (),
 ) -> Samples:
     """Return the hum alone, at the level and along the phase that were found.
 
@@ -38,15 +40,18 @@ def continued(
         a hum that goes on would be taken out better than the one it stands for.
     faint : bool, optional
         With the lines that the silence shows but faintly, which will not be taken out.
+    joins : sequence of int, optional
+        Frames at which the take begins anew, but the phase is to go on.
 
     Returns
     -------
     ndarray of shape (channels, frames)
     """
-    phase, hop = path.phase, path.frames.hop
+    hop, whole = path.frames.hop, _without_jumps(path, joins)
+    phase = whole.phase
     if wander is not None:
         phase = phase + _error(path, wander)
-    expected = replace(path, phase=phase).expected()
+    expected = replace(whole, phase=phase).expected()
     if wander is not None:
         expected = replace(expected, shape=path.model.drawn(wander))
     lines = [(path.frames, expected)]
@@ -66,6 +71,21 @@ def continued(
         parts.append(np.sum(sounds, axis=0)[..., start : start + size * hop])
     result: Samples = np.concatenate(parts, axis=-1)[:, :frames]
     return result
+
+
+def _without_jumps(path: Followed, joins: Sequence[int]) -> Followed:
+    """Let the phase go on at some jumps, and the frequency with it."""
+    jumps = [one for one in path.jumps if one in joins]
+    if not jumps:
+        return path
+    steps = np.diff(path.phase, prepend=path.phase[0])
+    for cell in (first_cell(jump / path.frames.hop) for jump in jumps):
+        before, after = steps[max(cell - 5, 1) : cell - 1], steps[cell + 2 : cell + 6]
+        steady = before.mean() if before.size else 0.0
+        steps[max(cell - 1, 0) : cell + 2] = steady
+        steps[cell + 2 :] += steady - after.mean() if after.size else 0.0
+    kept = tuple(one for one in path.jumps if one not in jumps)
+    return replace(path, phase=path.phase[0] + np.cumsum(steps), jumps=kept)
 
 
 def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:

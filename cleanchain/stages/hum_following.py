@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,6 +30,8 @@ _OFFSET_HZ = 0.6
 _TRIED, _APART_HZ = 4, 0.1
 #: Offsets that are tried around each, Hz.
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
+#: Cells within which a jump that is seen is at a join of the take.
+_ONE_JUMP = 2
 #: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
 UNSTEADY = 1e-3
 
@@ -45,9 +48,9 @@ def follow(take: Source, model: HumModel) -> Followed:
     for offset_hz in _rough_offsets(periods, model):
         if abs(offset_hz) > 0.2:
             moved = replace(frames, mains_hz=frames.mains_hz + offset_hz)
-            path = _follow_near(periods_of(take, moved), model, 0.0)
+            path = _follow_near(periods_of(take, moved), model, 0.0, take.joins)
         else:
-            path = _follow_near(periods, model, offset_hz)
+            path = _follow_near(periods, model, offset_hz, take.joins)
         if path.is_heard:
             return eased(placed(broken(path, take), take), take)
         first = first or path
@@ -55,8 +58,10 @@ def follow(take: Source, model: HumModel) -> Followed:
     return first
 
 
-def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followed:
-    """Follow the mains from a frequency that is right to 0.1 Hz."""
+def _follow_near(
+    periods: Periods, model: HumModel, offset_hz: float, joins: Sequence[int]
+) -> Followed:
+    """Follow the mains from a frequency that is right to 0.1 Hz; at joins the phase may jump."""
     frames = periods.frames
     quiet = (model.noise + UNSTEADY * np.abs(model.amplitudes) ** 2)[:, None]
     nearby = [cells_of(periods.retuned(offset_hz + nearby_hz)) for nearby_hz in _NEARBY_HZ]
@@ -67,8 +72,14 @@ def _follow_near(periods: Periods, model: HumModel, offset_hz: float) -> Followe
     phase, sd, noise, _ = _refined(cells, model, quiet, noise, phase, jumps, 3)
     periods = periods.retuned(offset_hz)
     usual = np.median(noise, axis=1).astype(np.float64)
-    found = {find_jump(periods, model.amplitudes, usual, phase, jump) for jump in jumps}
-    jumps_at = sorted(found)
+    joined = {first_cell(join / frames.hop): round(join / frames.hop) for join in joins}
+    joined = {cell: at for cell, at in joined.items() if 1 < cell < phase.size - 1}
+    found = {
+        find_jump(periods, model.amplitudes, usual, phase, jump)
+        for jump in jumps
+        if all(abs(jump - cell) > _ONE_JUMP for cell in joined)
+    }
+    jumps_at = sorted({*found, *joined.values()})
     # Jumps that lie near each other may leave no cell between them.
     jumps = sorted({first_cell(jump) for jump in jumps_at})
     phase = beside_breaks(phase, jumps_at)

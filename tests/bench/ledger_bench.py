@@ -1,7 +1,7 @@
 """How far the numbers of a trial lie from the truth, on mixtures whose parts are known.
 
-Run ``python tests/bench/ledger_bench.py [cases [first seed [seconds [file]]]]``; writes ``ledger.md``
-beside itself where no file is named.
+Run ``python tests/bench/ledger_bench.py [cases [first seed [seconds [file]]]]``; without a file's
+name it writes ``ledger.md`` beside itself.
 
 Truth: the generator keeps signal, hum and hiss. They are sent along with the take through the
 chain's plans, and the sums are taken here, with numpy alone, not by the package's ledger; octaves
