@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -54,7 +55,10 @@ class Quantity(click.ParamType[float | str]):
             self.fail(str(error).replace("\n", ". "), param, ctx)
         if not self.low <= number <= self.high:
             unit = self.name
-            self.fail(f"{value!r} is outside {self.low:g}{unit} to {self.high:g}{unit}", param, ctx)
+            bounds = f"outside {self.low:g}{unit} to {self.high:g}{unit}"
+            if math.isinf(self.high):
+                bounds = f"below {self.low:g}{unit}"
+            self.fail(f"{value!r} is {bounds}", param, ctx)
         return number
 
     def _read(self, text: str) -> float:

@@ -61,17 +61,19 @@ _HOW = {
     "hiss_removed_db": "the same for the hiss alone, sent along by itself",
     "signal_lost_db": "power of the signal alone before and after, a plain gain taken out",
     "signal_error_db": "what the step changed in the signal, relative to the signal",
-    "cost_db": "largest loss over octaves of attacks, body, tails 6 dB out of the noise",
+    "cost_db": "largest loss over octaves of attacks, body, tails 6 dB out of the noise, by how "
+    "likely each is that far out",
     "musical_noise": "kurtosis of the hiss, after over before, where it is alone; over 3 chirps",
 }
 _FROM = {
     "known": "signal, hum and hiss were given apart.",
     "silence": "only the noise could be shown; nothing is known of the signal.",
     "trial": (
-        "stand-ins on which the same settings were planned. Signal: drawn from the take in each "
-        "place of time and frequency as the floor of the silence allows, hidden power put back "
-        "band by band. Hum: its waveform, level and phase, continued. Hiss: drawn anew from the "
-        "silence. Cost of filters and combs: what they take from the take less its noise."
+        "stand-ins whose sum is the take, or thirty seconds of a long one. Signal: drawn from the "
+        "take in each place of time and frequency as the floor of the silence allows, hidden "
+        "power put back band by band. Hum: drawn as near to the one that was found as that is "
+        "sure. Hiss: the rest. Cost of filters and combs: what they take from the take less its "
+        "noise."
     ),
 }
 

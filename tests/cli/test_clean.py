@@ -131,7 +131,7 @@ def test_what_was_removed_and_what_is_left_add_up_to_the_take(captures: Path, ru
 
 def test_explain_says_where_the_numbers_come_from(captures: Path, run: Any) -> None:
     told = run("clean", *GIVEN, "--dry-run", "--explain").stdout
-    assert "stand-ins on which the same settings were planned" in " ".join(told.split())
+    assert "stand-ins whose sum is the take" in " ".join(told.split())
     assert max(len(line) for line in told.splitlines()) <= 80
 
 
