@@ -34,11 +34,14 @@ class Parts:
     ----------
     signal, hum, hiss : Capture
         Of equal shape and rate; their sum is the mixture.
+    weights : ndarray of shape (frames,), optional
+        How much each frame of the noise counts; all alike without it.
     """
 
     signal: Capture
     hum: Capture
     hiss: Capture
+    weights: NDArray[np.float64] | None = None
 
     @property
     def mixture(self) -> Capture:
@@ -61,6 +64,7 @@ class _State:
     hum: Samples
     hiss: Samples
     rate_hz: int
+    weights: NDArray[np.float64] | None = None
 
     @property
     def noise(self) -> Samples:
@@ -104,7 +108,7 @@ def account(
         Words for numbers that the parts cannot give.
     """
     waves = (parts.signal.samples, parts.hum.samples, parts.hiss.samples)
-    first = _State(*waves, parts.signal.rate_hz)
+    first = _State(*waves, parts.signal.rate_hz, parts.weights)
     given = reasons or {}
     now, rows = first, []
     # One worker measures the last step while the next one is on its way.
@@ -140,14 +144,14 @@ def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None =
 def _send(step: Plan, state: _State) -> _State:
     if step.is_identity:
         return state
-    waves = (state.signal, state.hum, state.hiss)
-    lanes = [Capture(wave, state.rate_hz) for wave in waves]
+    lanes = [Capture(wave, state.rate_hz) for wave in (state.signal, state.hum, state.hiss)]
     if step.operator.follows_driver:
         driver = Capture(state.signal + state.hum + state.hiss, state.rate_hz)
         signal, hum, hiss = step.apply(driver, *lanes, single=True)[1:]
     else:
         signal, hum, hiss = step.apply(*lanes, single=True)
-    return _State(signal.samples, hum.samples, hiss.samples, state.rate_hz)
+    waves = (signal.samples, hum.samples, hiss.samples)
+    return _State(*waves, state.rate_hz, state.weights)
 
 
 def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:
@@ -198,6 +202,9 @@ def entry(
             reasons.setdefault(name, why)
         return value
 
+    def removed(noise: Samples, left: Samples) -> float | None:
+        return quality.noise_removed_db(noise, left, gain, before.weights)
+
     found = cells(
         before.signal_octaves,
         before.noise_octaves,
@@ -214,15 +221,11 @@ def entry(
     return Entry(
         noise_removed_db=known(
             "noise_removed_db",
-            quality.noise_removed_db(before.noise, after.noise, gain),
+            removed(before.noise, after.noise),
             _NO_NOISE,
         ),
-        hum_removed_db=known(
-            "hum_removed_db", quality.noise_removed_db(hum, hum_left, gain), _NO_HUM
-        ),
-        hiss_removed_db=known(
-            "hiss_removed_db", quality.noise_removed_db(hiss, hiss_left, gain), _NO_HISS
-        ),
+        hum_removed_db=known("hum_removed_db", removed(hum, hum_left), _NO_HUM),
+        hiss_removed_db=known("hiss_removed_db", removed(hiss, hiss_left), _NO_HISS),
         signal_lost_db=known(
             "signal_lost_db",
             quality.signal_lost_db(signal, kept, declared_gain),

@@ -10,6 +10,7 @@ what filters cost, which no draw can show.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from cleanchain.draws import Kind, averaged, with_fixed_costs
 from cleanchain.filter_costs import fixed_costs
 from cleanchain.ledger import Ledger
 from cleanchain.measure.cells import parts_of_notes
-from cleanchain.measure.excerpts import choose_excerpts
+from cleanchain.measure.excerpts import choose_excerpts, weights_of
 from cleanchain.operators.base import Identity
 from cleanchain.stages.base import Plan
 from cleanchain.stages.gate import Gate
@@ -137,6 +138,7 @@ def _rehearsed(
     heard_s = take.frames / take.rate_hz
     draws = max(1, min(MOST_DRAWS, int(DRAWN_S / heard_s)))
     known = parts_heard(chain, take, heard)
+    weights = weights_of(ranges, whole.frames, whole.rate_hz) if len(ranges) > 1 else None
     plan = chain.plan(take, heard, gains)
     parts = stand_ins(take, known, rng)
     notes = parts_of_notes(parts.signal.samples, take.rate_hz)
@@ -149,7 +151,7 @@ def _rehearsed(
                 plan = chain.plan(parts.mixture, alike, gains)
             elif draw:
                 parts = stand_ins(take, known, rng)
-            ledgers.append(account(plan, parts, "trial"))
+            ledgers.append(account(plan, replace(parts, weights=weights), "trial"))
         kinds = [_kind(step) for step in plan.plans]
         return with_fixed_costs(averaged(ledgers, kinds), *costs.result())
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,10 +13,14 @@ from cleanchain.audio.source import Source
 _LOOK_S, _LEVELS = 0.1, 8
 #: A change of level by more than this from one look to the next is a rise or a fall, dB.
 _RISE_DB, _FALL_DB = 6.0, -1.0
+#: What is taken from either end of a take, s, and how far from a join nothing counts, s.
+_END_S, _BESIDE_JOIN_S = 1.0, 1.0
 
 
 def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int, int]]:
     """Choose stretches of a take whose levels and changes of level are those of the whole.
+
+    What is at its ends is only there, and comes along.
 
     Parameters
     ----------
@@ -28,17 +34,18 @@ def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int
     Returns
     -------
     list of (int, int)
-        First frame and the frame after the last, in order, without overlap. The whole take where
-        it is no longer than all stretches together.
+        First frame and the frame after the last, in order, without overlap; the first and the
+        last one begin and end with the take. The whole take where it is hardly longer.
     """
-    length = round(length_s * take.rate_hz)
-    if take.frames <= count * length:
+    length, end = round(length_s * take.rate_hz), round(_END_S * take.rate_hz)
+    if take.frames <= count * length + 2 * end:
         return [(0, take.frames)]
     look = max(round(_LOOK_S * take.rate_hz), 1)
     classes = _classes(_levels_db(take, look))
     per = length // look
     step = max(per // 2, 1)
-    starts = np.arange(0, classes.size - per + 1, step)
+    ends = -(-end // look)
+    starts = np.arange(ends, classes.size - ends - per + 1, step)
     kinds = np.eye(3 * _LEVELS)[classes]
     running = np.concatenate([np.zeros((1, kinds.shape[1])), np.cumsum(kinds, axis=0)])
     each = (running[starts + per] - running[starts]) / per
@@ -52,7 +59,44 @@ def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int
         chosen.append(best)
         total += each[best]
         free &= np.abs(starts - starts[best]) >= per
-    return [(start * look, start * look + length) for start in sorted(starts[chosen].tolist())]
+    inner = [(start * look, start * look + length) for start in sorted(starts[chosen].tolist())]
+    ranges = [(0, end)]
+    for start, stop in (*inner, (take.frames - end, take.frames)):
+        if start <= ranges[-1][1]:
+            ranges[-1] = (ranges[-1][0], stop)
+        else:
+            ranges.append((start, stop))
+    return ranges
+
+
+def weights_of(ranges: Sequence[tuple[int, int]], frames: int, rate_hz: int) -> NDArray[np.float64]:
+    """Return how many frames of a take each frame of its joined excerpts stands for.
+
+    Those at the ends stand for themselves; those beside a join for none, for the like of it is
+    not in the take.
+
+    Parameters
+    ----------
+    ranges : sequence of (int, int)
+        See `choose_excerpts`; more than one.
+    frames : int
+        Length of the take.
+    rate_hz : int
+        Its rate.
+
+    Returns
+    -------
+    ndarray of shape (frames of the excerpts,)
+    """
+    lengths = np.array([stop - start for start, stop in ranges])
+    end, beside = (round(seconds * rate_hz) for seconds in (_END_S, _BESIDE_JOIN_S))
+    speaks = np.ones(lengths.sum())
+    for join in np.cumsum(lengths)[:-1]:
+        speaks[max(join - beside, 0) : join + beside] = 0.0
+    speaks[:end] = speaks[-end:] = 0.0
+    weights: NDArray[np.float64] = speaks * (frames - 2 * end) / max(speaks.sum(), 1.0)
+    weights[:end] = weights[-end:] = 1.0
+    return weights
 
 
 def _levels_db(take: Source, look: int) -> NDArray[np.float64]:

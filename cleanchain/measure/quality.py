@@ -20,7 +20,12 @@ _LEAST_TILES, _LEAST_BINS = 50, 8
 _LOWEST_EDGE_HZ, _HIGHEST_HZ = 22.4, 20_000.0
 
 
-def noise_removed_db(noise: Samples, left: Samples, signal_gain: float) -> float | None:
+def noise_removed_db(
+    noise: Samples,
+    left: Samples,
+    signal_gain: float,
+    weights: NDArray[np.float64] | None = None,
+) -> float | None:
     """Fall of a noise at equal signal level, dB; None where there was no noise.
 
     Parameters
@@ -29,8 +34,11 @@ def noise_removed_db(noise: Samples, left: Samples, signal_gain: float) -> float
         The noise before and after.
     signal_gain : float
         Best-fitting gain of the signal, so that a plain gain counts as nothing.
+    weights : ndarray of shape (frames,), optional
+        How much each frame counts; all alike without it.
     """
-    before, after = float(np.sum(noise**2)), float(np.sum(left**2))
+    powers = [np.einsum("cf,cf->f", one, one) for one in (noise, left)]
+    before, after = (float(np.sum(one) if weights is None else one @ weights) for one in powers)
     if before == 0.0:
         return None
     return _ratio_db(signal_gain**2 * before, after)

@@ -14,7 +14,7 @@ from cleanchain.measure.mains_phase import drawn_error
 from cleanchain.operators.harmonics import Reals
 from cleanchain.operators.hum_level import BIN, edges_of
 from cleanchain.operators.projection import faded
-from cleanchain.stages.hum_followed import Followed, first_cell
+from cleanchain.stages.hum_followed import UNSTEADY, Followed, first_cell
 
 #: Periods of hum that are put to sound at a time.
 _CHUNK_PERIODS = 4096
@@ -74,7 +74,7 @@ def continued(
 
 
 def _without_jumps(path: Followed, joins: Sequence[int]) -> Followed:
-    """Let the phase go on at some jumps, and the frequency with it."""
+    """Let the phase go on at some jumps, and the frequency with it, to where it ended."""
     jumps = [one for one in path.jumps if one in joins]
     if not jumps:
         return path
@@ -85,7 +85,10 @@ def _without_jumps(path: Followed, joins: Sequence[int]) -> Followed:
         steps[max(cell - 1, 0) : cell + 2] = steady
         steps[cell + 2 :] += steady - after.mean() if after.size else 0.0
     kept = tuple(one for one in path.jumps if one not in jumps)
-    return replace(path, phase=path.phase[0] + np.cumsum(steps), jumps=kept)
+    phase = path.phase[0] + np.cumsum(steps)
+    # What filters do at the end depends on the phase there.
+    phase += np.linspace(0.0, np.angle(np.exp(1j * (path.phase[-1] - phase[-1]))), phase.size)
+    return replace(path, phase=phase, jumps=kept)
 
 
 def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:
@@ -117,4 +120,6 @@ def _error(path: Followed, rng: np.random.Generator) -> Reals:
     level = 0.5 * (path.loudness[:, ::2] + path.loudness[:, 1::2]).clip(min=0.0)
     jumps = sorted({first_cell(jump / path.frames.hop) for jump in path.jumps})
     shape = path.model.amplitudes
-    return drawn_error(path.cells, shape, level, path.noise, path.phase, jumps, rng)
+    # A line's own unsteadiness is a bound on trust, and not to be found in most recordings.
+    noise = path.noise - np.float32(0.999 * UNSTEADY) * np.abs(shape[:, None]) ** 2
+    return drawn_error(path.cells, shape, level, noise, path.phase, jumps, rng)

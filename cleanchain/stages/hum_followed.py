@@ -23,6 +23,8 @@ _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
 #: Quietest part of the cells of a line, and power over what lies around from which what is left on
 #: the lines there is a hum of another waveform, unless it is so little of what was there.
 _QUIET, _STANDS_OUT, _LITTLE = 0.25, 4.0, 0.05
+#: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
+UNSTEADY = 1e-3
 #: Periods that are looked at together.
 _CHUNK_PERIODS = 4096
 

@@ -19,7 +19,7 @@ from cleanchain.measure.hum_periods import Periods, periods_of
 from cleanchain.measure.mains_phase import refine, rough_path
 from cleanchain.operators.harmonics import HarmonicFrames, Reals
 from cleanchain.stages.hum_easing import eased
-from cleanchain.stages.hum_followed import Followed, beside_breaks, first_cell
+from cleanchain.stages.hum_followed import UNSTEADY, Followed, beside_breaks, first_cell
 from cleanchain.stages.hum_places import broken, placed
 
 #: Length of the stretches in which the take's own frequency is looked for, s, and their number.
@@ -32,8 +32,6 @@ _TRIED, _APART_HZ = 4, 0.1
 _NEARBY_HZ = (-0.08, 0.0, 0.08)
 #: Cells within which a jump that is seen is at a join of the take.
 _ONE_JUMP = 2
-#: Power of a line's own unsteadiness over the line's: no cell is trusted beyond it.
-UNSTEADY = 1e-3
 
 
 def follow(take: Source, model: HumModel) -> Followed:

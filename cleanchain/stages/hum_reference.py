@@ -21,8 +21,8 @@ from cleanchain.measure.hum_periods import periods_of
 from cleanchain.measure.mains import HIGHEST_HZ, find_candidates
 from cleanchain.operators.harmonics import Reals
 from cleanchain.stages.hum_easing import eased
-from cleanchain.stages.hum_followed import Followed
-from cleanchain.stages.hum_following import UNSTEADY, follow
+from cleanchain.stages.hum_followed import UNSTEADY, Followed
+from cleanchain.stages.hum_following import follow
 from cleanchain.stages.hum_places import broken
 
 #: Seconds of the reference that its waveform is learned from, and at how many places.
