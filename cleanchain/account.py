@@ -147,7 +147,9 @@ def _send(step: Plan, state: _State) -> _State:
     lanes = [Capture(wave, state.rate_hz) for wave in (state.signal, state.hum, state.hiss)]
     if step.operator.follows_driver:
         driver = Capture(state.signal + state.hum + state.hiss, state.rate_hz)
-        signal, hum, hiss = step.apply(driver, *lanes, single=True)[1:]
+        whole, hum, hiss = step.apply(driver, *lanes[1:], single=True)
+        # All is linear: what is not noise is signal, and need not be sent.
+        signal = Capture(whole.samples - hum.samples - hiss.samples, state.rate_hz)
     else:
         signal, hum, hiss = step.apply(*lanes, single=True)
     waves = (signal.samples, hum.samples, hiss.samples)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.chain import ChainPlan
 from cleanchain.measure.cells import Cell
-from cleanchain.measure.fixed_cost import FixedCost, cells_heard, fixed_cost
+from cleanchain.measure.fixed_cost import FixedCost, Seen, cells_heard, fixed_cost
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.operators.gain import Gain
 from cleanchain.stages.base import Plan
@@ -79,6 +79,7 @@ def fixed_costs(
     more_chance = 2.0 + take.frames / heard.hiss.shape[1]
     learned_s = heard.hiss.shape[1] / take.rate_hz
     costs = {}
+    now = Seen.of(lanes["combed"], lanes["left"], take.rate_hz)
     for place, (index, step) in enumerate(steps):
         # Such a step does the same to all lanes, whatever drives it: only those that are still
         # needed go along.
@@ -98,19 +99,17 @@ def fixed_costs(
             noisy, hiss = (lanes["combed"], after["combed"]), (lanes["left"], after["left"])
             doubt = REST_DOUBT * float(np.sum((lanes["rest"] - after["rest"]) ** 2))
             cost = fixed_cost(noisy, hiss, more_chance, doubt)
+            then = Seen.of(after["combed"], after["left"], take.rate_hz)
             if cost is not None:
-                before, behind = ((lane["combed"], lane["left"]) for lane in (lanes, after))
-                where = cells_heard(
-                    before, behind, lanes["hum"], notes, take.rate_hz, learned_s, rng
-                )
+                where = cells_heard(now, then, lanes["hum"], notes, take.rate_hz, learned_s, rng)
                 cost = replace(cost, cells=where)
+            now = then
         if cost is not None:
             costs[index] = cost
         lanes = after
     if gate is None:
         return costs, {}
-    before = (lanes["combed"], lanes["left"])
-    where = cells_heard(before, None, lanes["hum"], notes, take.rate_hz, learned_s, rng)
+    where = cells_heard(now, None, lanes["hum"], notes, take.rate_hz, learned_s, rng)
     return costs, {gate: where}
 
 

@@ -36,7 +36,7 @@ from cleanchain.threads import alone, helpers, stay_in_one_thread
 
 #: Length of a trial: a long take is represented by excerpts, a short one is tried several times,
 #: until this much has been drawn.
-EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 5.0, 15.0, 3
+EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 14 / 3, 15.0, 3
 #: Longest part of the silence that the noise is drawn from, s.
 SILENCE_S = 60.0
 _SEED = 20_260

@@ -25,6 +25,8 @@ class Scratch:
         self._total_bytes = total_bytes
         # The file lives as long as this object does, so no with-block can hold it.
         self._file = tempfile.SpooledTemporaryFile(max_size=memory_bytes)  # noqa: SIM115
+        if total_bytes > memory_bytes:
+            self._file.rollover()  # rather than to copy them later
 
     def append(self, data: bytes) -> None:
         """Write bytes after those that are there.

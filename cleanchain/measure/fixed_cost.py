@@ -100,9 +100,34 @@ def fixed_cost(
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A noisy signal in octaves.
+
+    Parameters
+    ----------
+    powers : ndarray of shape (octaves, times)
+        See `octave_powers`.
+    hiss : ndarray of shape (octaves,)
+        Mean power of its hiss.
+    """
+
+    powers: NDArray[np.float64]
+    hiss: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, noisy: Samples, hiss: Samples, rate_hz: int) -> Seen:
+        """Look at a noisy signal, and at another draw of its hiss."""
+        powers = octave_powers(hiss, rate_hz)
+        # What a filter makes of the ends of a hum is no hiss.
+        ends = powers.shape[1] // _ENDS
+        inner = powers[:, ends : powers.shape[1] - ends]
+        return cls(octave_powers(noisy, rate_hz), inner.mean(axis=1))
+
+
 def cells_heard(
-    before: tuple[Samples, Samples],
-    after: tuple[Samples, Samples] | None,
+    before: Seen,
+    after: Seen | None,
     hum: Samples,
     parts: NDArray[np.int_],
     rate_hz: int,
@@ -113,8 +138,8 @@ def cells_heard(
 
     Parameters
     ----------
-    before, after : tuple of two ndarrays of shape (channels, frames)
-        Noisy signal, and another draw of its hiss; no loss is looked for without the latter.
+    before, after : Seen
+        The noisy signal; no loss is looked for without the latter.
     hum : ndarray of shape (channels, frames)
         What is in neither of them, but must be stood out of to be heard.
     parts : ndarray of int of shape (times,)
@@ -132,16 +157,16 @@ def cells_heard(
         Cells of which nothing remains but chance are left out.
     """
     around = octave_powers(hum, rate_hz)
-    seen, mean = _seen(*before, rate_hz)
-    left = None if after is None else _seen(*after, rate_hz)
     found = []
-    for number, octave in enumerate(OCTAVES_HZ[: len(seen)]):
+    for number, octave in enumerate(OCTAVES_HZ[: len(before.powers)]):
         for index, part in enumerate(PARTS):
             inside = parts == index
-            noisy, noise = float(seen[number, inside].sum()), int(inside.sum()) * mean[number]
+            times = int(inside.sum())
+            noisy = float(before.powers[number, inside].sum())
+            noise = times * float(before.hiss[number])
             loss = None
-            if left is not None:
-                kept = float(left[0][number, inside].sum()) - int(inside.sum()) * left[1][number]
+            if after is not None:
+                kept = float(after.powers[number, inside].sum() - times * after.hiss[number])
                 power = noisy - noise
                 if min(power, kept) <= 0.0 or power > 10 ** (_MOST_LOST_DB / 10) * kept:
                     continue
@@ -156,12 +181,3 @@ def cells_heard(
             )
             found.append(Cell(octave, part, loss, None, chance))
     return tuple(found)
-
-
-def _seen(noisy: Samples, hiss: Samples, rate_hz: int) -> tuple[NDArray[np.float64], list[float]]:
-    """Return the powers of a noisy signal in octaves over time, and the mean ones of its hiss."""
-    powers = octave_powers(hiss, rate_hz)
-    # What a filter makes of the ends of a hum is no hiss.
-    ends = powers.shape[1] // _ENDS
-    inner = powers[:, ends : powers.shape[1] - ends]
-    return octave_powers(noisy, rate_hz), inner.mean(axis=1).tolist()

@@ -59,8 +59,8 @@ def octave_powers(samples: Samples, rate_hz: int) -> NDArray[np.float64]:
         while steps * finer < last - first:
             finer *= 2
         wave = np.fft.ifft(band, steps * finer, norm="forward").view(np.float32)
-        squares = np.square(wave, out=wave).reshape(len(samples), steps, -1)
-        power[:] = 2 * squares.sum(axis=2, dtype=float).sum(axis=0)[:count] / finer
+        wave = wave.reshape(len(samples), steps, -1)[:, :count]
+        power[:] = (2 / finer) * np.einsum("ctn,ctn->ct", wave, wave).sum(axis=0, dtype=float)
     return powers
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cleanchain.measure.cells import Cell, parts_of_notes
-from cleanchain.measure.fixed_cost import cells_heard
+from cleanchain.measure.fixed_cost import Seen, cells_heard
 from cleanchain.measure.heard_cells import expected_cost
 
 RATE_HZ = 48_000
@@ -32,8 +32,8 @@ def found_under(
 ) -> tuple[Cell, ...]:
     noisy = signal + own
     return cells_heard(
-        (noisy, other),
-        (high_passed(noisy), high_passed(other)),
+        Seen.of(noisy, other, RATE_HZ),
+        Seen.of(high_passed(noisy), high_passed(other), RATE_HZ),
         np.zeros_like(signal) if hum is None else hum,
         parts_of_notes(signal, RATE_HZ),
         RATE_HZ,
