@@ -7,7 +7,7 @@ very plan that was made on their mixture.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -41,7 +41,7 @@ class Parts:
     signal: Capture
     hum: Capture
     hiss: Capture
-    weights: NDArray[np.float64] | None = None
+    weights: NDArray[np.float64] | None = field(default=None, kw_only=True)
 
     @property
     def mixture(self) -> Capture:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,7 +93,12 @@ def get_ready(take: Source) -> None:
         make_ready(rehearse.__module__)
 
 
-def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
+def clean(
+    take: Source,
+    silence: Silence,
+    stages: Sequence[Stage],
+    look: Callable[[Sequence[Stage]], Sequence[Stage]] = list,
+) -> Cleaning:
     """Plan a chain for a take and write its ledger; nothing is written to disk.
 
     Parameters
@@ -104,6 +109,9 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
         See `cleanchain.silences.choose_silence`.
     stages : sequence of Stage
         In the order in which they work.
+    look : callable, optional
+        Looks at the take while the ledger is being begun, and returns the stages with any ceiling
+        of the loudness that follows from it: the ledger is the same for all.
 
     Raises
     ------
@@ -120,11 +128,11 @@ def clean(take: Source, silence: Silence, stages: Sequence[Stage]) -> Cleaning:
             where=take.name,
             fix=HOW_TO_RECORD + " Or name stages without a gate: high-pass hum loudness.",
         )
-    chain = Chain(within_cost(take, silence.source, stages))
+    within = within_cost(take, silence.source, stages)
     # The trial plans for itself, so that both can work at once.
     with helpers(1) as pool:
-        ledger = pool.submit(rehearse, chain, take, silence.source, beside=True)
-        plan = chain.plan(take, silence.source)
+        ledger = pool.submit(rehearse, Chain(within), take, silence.source, beside=True)
+        plan = Chain(look(within)).plan(take, silence.source)
         if plan.is_identity:
             return Cleaning(take, silence, plan, nothing_done(plan, silence.source))
         plan.output.read(take.frames, take.frames)  # all of it is worked out meanwhile

@@ -40,6 +40,10 @@ EXCERPTS, EXCERPT_S, DRAWN_S, MOST_DRAWS = 6, 14 / 3, 15.0, 3
 #: Longest part of the silence that the noise is drawn from, s.
 SILENCE_S = 60.0
 _SEED = 20_260
+_NOT_CUT = (
+    "the numbers are those of a hum followed in the take alone, for a reference is not cut into "
+    "excerpts as the take is: with it more goes as a rule"
+)
 _NO_SILENCE = "no silence to tell the noise from the signal"
 
 
@@ -153,7 +157,19 @@ def _rehearsed(
                 parts = stand_ins(take, known, rng)
             ledgers.append(account(plan, replace(parts, weights=weights), "trial"))
         kinds = [_kind(step) for step in plan.plans]
-        return with_fixed_costs(averaged(ledgers, kinds), *costs.result())
+        ledger = with_fixed_costs(averaged(ledgers, kinds), *costs.result())
+    return _without_references(chain, ledger) if len(ranges) > 1 else ledger
+
+
+def _without_references(chain: Chain, ledger: Ledger) -> Ledger:
+    """Say of a long take that its trial goes without a file of reference."""
+    stages = tuple(
+        replace(entry, reasons={**entry.reasons, "reference": _NOT_CUT})
+        if isinstance(stage, Hum) and stage.reference_is_file
+        else entry
+        for stage, entry in zip(chain.stages, ledger.stages, strict=True)
+    )
+    return replace(ledger, stages=stages)
 
 
 def _kind(step: Plan) -> Kind:

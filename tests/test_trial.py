@@ -11,7 +11,7 @@ from cleanchain.account import Parts, account
 from cleanchain.audio.capture import Capture, collect
 from cleanchain.audio.source import Excerpt
 from cleanchain.chain import Chain
-from cleanchain.measure.excerpts import choose_excerpts
+from cleanchain.measure.excerpts import choose_excerpts, weights_of
 from cleanchain.measure.redraw import draw_hiss
 from cleanchain.stages.gate import Gate
 from cleanchain.stages.high_pass import HighPass
@@ -113,6 +113,22 @@ def test_the_hum_of_a_long_take_goes_on_where_its_excerpts_are_joined() -> None:
     assert np.mean(left**2) < 1e-3 * np.mean(hum**2)
 
 
+def test_the_hum_of_a_long_take_falls_in_the_trial_as_it_does_at_its_ends_and_between() -> None:
+    """A high-pass leaves much of the hum at both ends: thirty seconds have as many as a minute."""
+    frames, rng = 60 * RATE_HZ, np.random.default_rng(12)
+    seconds = np.arange(frames) / RATE_HZ
+    signal = 0.2 * np.sin(2 * np.pi * 440 * seconds) * np.exp(-3 * (seconds % 1.0))
+    hiss = 0.002 * rng.standard_normal((1, frames))
+    lanes = (signal[None], wandering(6, frames), hiss)
+    known = Parts(*(Capture(lane, RATE_HZ) for lane in lanes))
+    quiet = 0.002 * rng.standard_normal((1, 8 * RATE_HZ)) + wandering(7, 8 * RATE_HZ)
+    chain = Chain([HighPass(90.0), Hum()])
+    plan = chain.plan(known.mixture, Capture(quiet, RATE_HZ, "silence"))
+    true = account(plan, known, "known").total.hum_removed_db
+    told = trial(chain, plan, Capture(quiet, RATE_HZ, "silence")).total.hum_removed_db
+    assert told == pytest.approx(true, abs=1.5)
+
+
 def test_without_a_silence_the_noise_is_not_known() -> None:
     known = parts()
     chain = Chain([HighPass()])
@@ -165,12 +181,23 @@ def test_drawn_hiss_has_the_spectrum_and_what_channels_share_but_not_the_samples
     assert np.abs(again[RATE_HZ // 10 : size]).max() < 0.2 * again[0]
 
 
+def test_frames_of_excerpts_stand_for_the_take_but_for_its_ends() -> None:
+    ranges = [(0, 6000), (20_000, 26_000), (54_000, 60_000)]
+    weights = weights_of(ranges, 60_000, 1000)
+    assert weights.sum() == pytest.approx(60_000)
+    assert (weights[:1000] == 1.0).all()
+    assert (weights[-1000:] == 1.0).all()
+    assert weights[1000:-1000] == pytest.approx(58 / 16)
+
+
 def test_excerpts_keep_the_weights_of_loud_and_quiet() -> None:
     rng = np.random.default_rng(3)
     levels = np.repeat(rng.choice([0.001, 0.01, 0.1, 1.0], 120, p=[0.4, 0.3, 0.2, 0.1]), 1000)
     take = Capture(levels * rng.standard_normal(levels.size), 1000)
     ranges = choose_excerpts(take, 6, 5.0)
-    assert len(ranges) == 6
+    assert ranges[0][0] == 0
+    assert ranges[-1][1] == take.frames
+    assert sum(stop - start for start, stop in ranges) == 32 * 1000
     assert all(a[1] <= b[0] for a, b in itertools.pairwise(ranges))
     chosen = np.concatenate([levels[a:b] for a, b in ranges])
     for level in (0.001, 0.01, 0.1, 1.0):

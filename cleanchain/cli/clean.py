@@ -15,6 +15,8 @@ from cleanchain.cli.stage_group import StageGroup
 from cleanchain.cli.stages import STAGES, default_chain
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cleanchain.audio.files import FileSource
     from cleanchain.cleaning import Cleaning
     from cleanchain.exhibits import Exhibits
@@ -145,10 +147,6 @@ def run(
         for notice in opened.notices:
             say(f"{opened.name}: {notice}")
     get_ready(source)
-    with working("looking at the take", as_json):
-        found = inspect(source)
-    for line in of_channels(found):
-        say(f"{source.name}: {line}")
     chosen, chain = None, stages or default_chain()
     if preset is not None:
         with working("comparing with the passport", as_json):
@@ -168,8 +166,19 @@ def run(
             check_page(report, force, [*inputs, target])
     if chosen.origin == "auto":
         say(f"silence: {chosen.words}")
-    with working("planning and accounting", as_json):
-        result = clean(source, chosen, below_clipping(chain, found))
+    notes: list[str] = []
+
+    def inspected(some: Sequence[Stage]) -> list[Stage]:
+        found = inspect(source)
+        notes.extend(of_channels(found))
+        return below_clipping(some, found)
+
+    try:
+        with working("looking, planning and accounting", as_json):
+            result = clean(source, chosen, chain, inspected)
+    finally:
+        for line in notes:
+            say(f"{source.name}: {line}")
     written = not dry_run
     if written:
         with working("writing", as_json):

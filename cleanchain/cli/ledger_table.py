@@ -78,6 +78,8 @@ def _remarks(result: Cleaning) -> list[str]:
     for plan, entry in _rows(result):
         told = warning(plan.stage.name, entry)
         lines += [told] if told else []
+        if "reference" in entry.reasons:
+            lines.append(f"{plan.stage.name}: {entry.reasons['reference']}")
     total = result.ledger.total
     if total.evidence == "trial":
         lines.append(

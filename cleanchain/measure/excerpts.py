@@ -13,8 +13,8 @@ from cleanchain.audio.source import Source
 _LOOK_S, _LEVELS = 0.1, 8
 #: A change of level by more than this from one look to the next is a rise or a fall, dB.
 _RISE_DB, _FALL_DB = 6.0, -1.0
-#: What is taken from either end of a take, s, and how far from a join nothing counts, s.
-_END_S, _BESIDE_JOIN_S = 1.0, 1.0
+#: What is taken from either end of a take, s.
+_END_S = 1.0
 
 
 def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int, int]]:
@@ -72,8 +72,7 @@ def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int
 def weights_of(ranges: Sequence[tuple[int, int]], frames: int, rate_hz: int) -> NDArray[np.float64]:
     """Return how many frames of a take each frame of its joined excerpts stands for.
 
-    Those at the ends stand for themselves; those beside a join for none, for the like of it is
-    not in the take.
+    Those at the ends stand for themselves alone.
 
     Parameters
     ----------
@@ -88,13 +87,9 @@ def weights_of(ranges: Sequence[tuple[int, int]], frames: int, rate_hz: int) -> 
     -------
     ndarray of shape (frames of the excerpts,)
     """
-    lengths = np.array([stop - start for start, stop in ranges])
-    end, beside = (round(seconds * rate_hz) for seconds in (_END_S, _BESIDE_JOIN_S))
-    speaks = np.ones(lengths.sum())
-    for join in np.cumsum(lengths)[:-1]:
-        speaks[max(join - beside, 0) : join + beside] = 0.0
-    speaks[:end] = speaks[-end:] = 0.0
-    weights: NDArray[np.float64] = speaks * (frames - 2 * end) / max(speaks.sum(), 1.0)
+    joined = sum(stop - start for start, stop in ranges)
+    end = round(_END_S * rate_hz)
+    weights = np.full(joined, (frames - 2 * end) / (joined - 2 * end))
     weights[:end] = weights[-end:] = 1.0
     return weights
 

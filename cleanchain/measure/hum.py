@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.audio.source import Source
-from cleanchain.measure.hum_cells import STRIDE, Cells, cells_along, cells_of
+from cleanchain.measure.hum_cells import OVERLAP, STRIDE, Cells, cells_along, cells_of
 from cleanchain.measure.hum_periods import periods_of
 from cleanchain.measure.mains import HIGHEST_HZ, NOMINAL_HZ, REACH_HZ, Candidate, joint_frequency
 from cleanchain.measure.mains_phase import refine
@@ -27,9 +27,6 @@ _LEAST_A_HZ = 0.05
 _MANY = 8
 #: The power of noise in a period over that in a cell.
 PERIOD_NOISE = 2 * STRIDE / 1.5
-#: The power of noise in a mean over cells that overlap by half, over that of cells that do not: 4/3
-#: under a Hann window, less the 3 % by which the median of what is beside a line is too high.
-_OVERLAP = 1.29
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +71,7 @@ class HumModel:
     def drawn(self, rng: np.random.Generator) -> Amplitudes:
         """Draw a waveform that may well be the true one; a channel without a line gets none."""
         noise = rng.standard_normal((2, *self.sd.shape))
-        sd = self.sd * np.sqrt(_OVERLAP / 2)
+        sd = self.sd * np.sqrt(OVERLAP / 2)
         sd = np.where(self.amplitudes != 0.0, sd, 0.0)
         waveform: Amplitudes = self.amplitudes + sd * (noise[0] + 1j * noise[1])
         return waveform
@@ -148,7 +145,7 @@ def learn_silence(silence: Source, candidate: Candidate) -> HumModel | None:
 
 def _beyond_chance(model: HumModel) -> HumModel:
     """Shrink lines that are hardly there to the power that all have together beyond chance."""
-    chance = _OVERLAP * model.sd**2
+    chance = OVERLAP * model.sd**2
     excess = np.abs(model.amplitudes) ** 2 - chance
     likely, total = np.maximum(excess, 0.0), np.maximum(excess.sum(axis=1), 0.0)
     total *= total**2 / np.maximum(total**2 + (chance**2).sum(axis=1), 1e-60)

@@ -224,7 +224,7 @@ def best_tones(averaged: Averages, guess: Reals, count: int) -> list[tuple[int, 
     return [(int(line), float(at[line])) for line in np.argsort(-merit)[:count]]
 
 
-def learn(source: Source, candidate: Candidate) -> LinesModel | None:
+def learn(source: Source, candidate: Candidate) -> tuple[LinesModel, str] | None:
     """Learn the hum of a recording whose comb lies near a candidate.
 
     A line must keep its phase, and one of them its level too, for a third of the time, locked to
@@ -239,8 +239,11 @@ def learn(source: Source, candidate: Candidate) -> LinesModel | None:
 
     Returns
     -------
-    LinesModel or None
-        None where there is no hum.
+    model : LinesModel
+        The lines.
+    doubt : str
+        Why they may as well be those of a note; empty for a hum.
+    None where no lines keep to each other.
     """
     harmonics = tuple(sorted(candidate.lines))
     frames = LineFrames(source.rate_hz, candidate.mains_hz, harmonics)
@@ -266,11 +269,13 @@ def learn(source: Source, candidate: Candidate) -> LinesModel | None:
         kept = learn_waveform(seen[..., chosen], phase, kept, level)
         offset_hz = mean_offset_hz(phase, frames, presence(seen[..., chosen], kept))
         kept = replace(kept, mains_hz=candidate.mains_hz + offset_hz)
-        if _is_hum(kept):
-            strength = np.abs(kept.amplitudes) / np.maximum(kept.sd, 1e-15)
-            merit = float(np.log1p(strength.max(axis=0)).sum())
-            found.append((merit, kept))
-    return max(found, key=lambda pair: pair[0])[1] if found else None
+        strength = np.abs(kept.amplitudes) / np.maximum(kept.sd, 1e-15)
+        merit = float(np.log1p(strength.max(axis=0)).sum())
+        found.append((merit, kept, _doubt(kept)))
+    if not found:
+        return None
+    _, model, doubt = max(found, key=lambda one: (not one[2], one[0]))
+    return model, doubt
 
 
 def _is_there(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.bool_]:
@@ -283,14 +288,14 @@ def _is_there(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.boo
     return there
 
 
-def _is_hum(model: LinesModel) -> bool:
-    """Whether lines make a hum: the fundamental, or at least three odd ones of the first twelve.
+def _doubt(model: LinesModel) -> str:
+    """Say why lines may be no hum's: it has the fundamental, or three odd ones of the first twelve.
 
     They must be odd: 100, 200 and 300 Hz are a note's partials as well. The mains must also lie
     within half a hertz of nominal, where interconnected grids stay (EN 50160: +-1 %, from
     memory): a held note further away would pass for a hum.
     """
     if min(abs(model.mains_hz - nominal) for nominal in NOMINAL_HZ) > _NEAR_HZ:
-        return False
+        return f"not within {_NEAR_HZ:g} Hz of 50 or 60 Hz"
     odd = sum(harmonic <= 12 and harmonic % 2 == 1 for harmonic in model.harmonics)
-    return 1 in model.harmonics or odd >= 3
+    return "" if 1 in model.harmonics or odd >= 3 else "hardly any odd ones among them"

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cleanchain.measure.best_path import Moves, Votes, best_path
-from cleanchain.measure.hum_cells import Cells, some_at_a_time
-from cleanchain.measure.smoothing import draw_error, smooth_walk
+from cleanchain.measure.hum_cells import OVERLAP, Cells, some_at_a_time
+from cleanchain.measure.smoothing import smooth_walk
 from cleanchain.operators.harmonics import Amplitudes, Reals
 
 Floats = NDArray[np.floating]
@@ -25,6 +25,9 @@ _SAY = 2.5
 _JUMP = 16.0
 #: Random walks of the mains frequency that are tried, Hz after one second.
 _WALKS_HZ = (0.0003, 0.002, 0.006, 0.015, 0.04)
+#: The same more finely, from which walks are drawn, and how many errors are.
+_MANY_WALKS_HZ = tuple(np.geomspace(0.0003, 0.04, 12).tolist())
+_ERRORS = 16
 
 
 def rough_path(
@@ -150,25 +153,48 @@ def drawn_error(
     noise: Floats,
     phase: Reals,
     jumps: list[int],
+    seen: Floats,
     rng: np.random.Generator,
 ) -> Reals:
     """Draw how far the true path may lie from the one that was found, rad, shape (cells,).
 
-    See `refine` for the parameters.
+    A path is drawn that walks as the recording says that it does, is seen through the noise that
+    is there, and is found as the true one was; see `refine` for the other parameters. One such
+    error is often twice as large as another: that which is returned has the power of their mean.
+
+    Parameters
+    ----------
+    seen : ndarray of shape (channels, cells, harmonics)
+        Power of the noise that is there; the path was found with `noise`, which is no less.
     """
-    slope, info = pulls(cells, shape, level, noise, phase)
-    aim = phase + slope / np.maximum(info, 1e-12)
-    stiff = _stiffness(cells.step_s)
     bounds = [0, *jumps, cells.count]
     parts = [slice(a, b) for a, b in itertools.pairwise(bounds)]
-    likely = sum(smooth_walk(aim[part], info[part], stiff)[1] for part in parts)
-    walk = float(stiff[np.argmax(likely)])
-    return np.concatenate([draw_error(info[part], walk, rng) for part in parts])
+    walks = _stiffness(cells.step_s), _stiffness(cells.step_s, _MANY_WALKS_HZ)
+    infos, chances = [], []
+    for power, stiff in zip((noise, seen), walks, strict=True):
+        slope, info = pulls(cells, shape, level, power, phase)
+        aim = phase + slope / np.maximum(info, 1e-12)
+        likely = np.sum([smooth_walk(aim[part], info[part], stiff)[1] for part in parts], axis=0)
+        infos.append(np.maximum(info, 1e-12))
+        chances.append(np.exp(likely - likely.max()))
+    used = walks[0][[np.argmax(chances[0])]]
+    errors = np.empty((_ERRORS, cells.count))
+    for error, walk in zip(
+        errors, rng.choice(walks[1], _ERRORS, p=chances[1] / chances[1].sum()), strict=True
+    ):
+        for part in parts:
+            chance = rng.standard_normal((2, infos[0][part].size))
+            path = np.cumsum(np.cumsum(chance[0])) / np.sqrt(walk)
+            aim = path + chance[1] * np.sqrt(OVERLAP / infos[1][part])
+            error[part] = smooth_walk(aim, infos[0][part], used)[0][0] - path
+    power = errors**2 @ (level**2).sum(axis=0)
+    drawn: Reals = errors[0] * np.sqrt(power.mean() / max(power[0], 1e-300))
+    return drawn
 
 
-def _stiffness(step_s: float) -> Reals:
+def _stiffness(step_s: float, walks_hz: Sequence[float] = _WALKS_HZ) -> Reals:
     """One over the variance of the second differences of each walk that is tried."""
-    stiff: Reals = (2 * np.pi * np.array(_WALKS_HZ) * step_s**1.5) ** -2
+    stiff: Reals = (2 * np.pi * np.array(walks_hz) * step_s**1.5) ** -2
     return stiff
 
 

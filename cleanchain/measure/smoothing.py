@@ -66,32 +66,3 @@ def smooth_walk(aim: Reals, info: Reals, stiff: Reals) -> tuple[Reals, Reals]:
         log_det = 2 * np.log(factor[0]).sum()
         smooth[walk], likely[walk] = path, 0.5 * ((aim.size - 2) * np.log(one) - misfit - log_det)
     return smooth, likely
-
-
-def draw_error(info: Reals, stiff: float, rng: np.random.Generator) -> Reals:
-    """Draw how far the true path may lie from the smoothed one, shape (n,).
-
-    Parameters
-    ----------
-    info : ndarray of shape (n,)
-        As for `smooth_walk`.
-    stiff : float
-        One over the variance of the path's second differences.
-    rng : numpy.random.Generator
-        Where chance comes from.
-
-    Notes
-    -----
-    The matrix that `smooth_walk` solves is the inverse of the covariance of what is left unknown:
-    with its Cholesky factor L, L^-T times white noise is a draw.
-    """
-    from scipy.linalg import cholesky_banded, solve_banded
-
-    bands = stiff * _bend(info.size)
-    bands[0] += info
-    factor = cholesky_banded(bands, overwrite_ab=True, lower=True, check_finite=False)
-    upper = np.zeros_like(factor)
-    for below in range(3):
-        upper[2 - below, below:] = factor[below, : info.size - below]
-    error: Reals = solve_banded((0, 2), upper, rng.standard_normal(info.size), check_finite=False)
-    return error

@@ -15,7 +15,7 @@ from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
-from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, unlike_hum
+from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, notes_or_hum, unlike_hum
 from cleanchain.stages.hum_findings import absent_words, along_path, among_notes, eased_words
 from cleanchain.stages.hum_followed import Followed
 from cleanchain.stages.hum_following import follow
@@ -146,13 +146,16 @@ class Hum(Stage):
 
     def _from_the_take(self, take: Source) -> Plan:
         """Learn the lines from the take's own gaps."""
-        model = None
-        for candidate in find_candidates(take, self._nominal()):
-            model = hum_in_take.learn(take, candidate)
-            if model is not None:
-                break
-        if model is None:
+        learned = [
+            found
+            for candidate in find_candidates(take, self._nominal())
+            if (found := hum_in_take.learn(take, candidate)) is not None
+        ]
+        if not learned:
             return self._none()
+        model, doubt = min(learned, key=lambda found: bool(found[1]))
+        if doubt:
+            return self._none(notes_or_hum(model, doubt))
         frames, phase, seen = followed(take, model)
         sure = hum_in_take.behaves(seen, phase, model)
         left = model.keep(~sure)

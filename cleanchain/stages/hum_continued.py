@@ -121,5 +121,5 @@ def _error(path: Followed, rng: np.random.Generator) -> Reals:
     jumps = sorted({first_cell(jump / path.frames.hop) for jump in path.jumps})
     shape = path.model.amplitudes
     # A line's own unsteadiness is a bound on trust, and not to be found in most recordings.
-    noise = path.noise - np.float32(0.999 * UNSTEADY) * np.abs(shape[:, None]) ** 2
-    return drawn_error(path.cells, shape, level, noise, path.phase, jumps, rng)
+    seen = path.noise - np.float32(0.999 * UNSTEADY) * np.abs(shape[:, None]) ** 2
+    return drawn_error(path.cells, shape, level, path.noise, path.phase, jumps, seen, rng)

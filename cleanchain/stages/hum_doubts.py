@@ -21,6 +21,8 @@ _STANDS_OUT, _OFTEN = 20.0, 0.25
 #: Range of its level, 10 to 90 % of all looks, from which a line comes and goes, dB.
 _UNSTEADY_DB = 10.0
 _MOST_ROWS = 6
+#: Fewer lines than this that keep to each other are not worth a word.
+_FEW = 3
 
 
 def doubtful_lines(take: Source, mains_hz: float, hum: Collection[int]) -> list[dict[str, Any]]:
@@ -90,6 +92,18 @@ def doubtful_words(rows: list[dict[str, Any]], mains_hz: float) -> dict[str, str
     nominal = round(mains_hz / 10) * 10
     told = ", ".join(f"{row['harmonic']} x {nominal} Hz ({row['why']})" for row in rows)
     return {"doubtful": f"left alone as doubtful: what sounds near {told}"}
+
+
+def notes_or_hum(lines: LinesModel, doubt: str) -> str:
+    """Say that lines of a take may be those of a hum, or of a note, and what would tell."""
+    if len(lines.harmonics) < _FEW:
+        return "no mains hum found"
+    told = ", ".join(f"{harmonic}" for harmonic in lines.harmonics[:_MOST_ROWS])
+    return (
+        f"lines {told} of {lines.mains_hz:.2f} Hz keep their phase as those of a hum do, but "
+        f"{doubt}: a held note can look the same, and they are left alone; record a silence, "
+        "which tells"
+    )
 
 
 def _look(

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cleanchain.measure.smoothing import draw_error, smooth_walk
+from cleanchain.measure.smoothing import smooth_walk
 
 STIFF = np.array([0.3, 40.0, 5000.0])
 
@@ -44,14 +44,3 @@ def test_what_is_not_seen_goes_on_straight() -> None:
     info[:20] = 100.0
     smooth, _ = smooth_walk(0.5 * np.arange(50.0), info, np.array([10.0]))
     np.testing.assert_allclose(smooth[0], 0.5 * np.arange(50.0), atol=0.05)
-
-
-def test_errors_are_drawn_with_the_covariance_of_what_is_left_unknown() -> None:
-    rng = np.random.default_rng(4)
-    info, stiff = rng.exponential(2.0, 12), 3.0
-    bend = np.diff(np.eye(info.size), 2, axis=0)
-    true = np.linalg.inv(np.diag(info) + stiff * bend.T @ bend)
-    drawn = np.array([draw_error(info, stiff, rng) for _ in range(20_000)])
-    spread = np.sqrt(np.diag(true))
-    away = (np.cov(drawn.T) - true) / np.outer(spread, spread)
-    assert np.abs(away).max() < 0.05  # five standard deviations of a correlation

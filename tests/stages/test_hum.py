@@ -91,6 +91,22 @@ def test_no_hum_is_the_identity_with_a_reason() -> None:
     assert plan.reasons["mains_hz"] == "no mains hum found"
 
 
+@pytest.mark.parametrize(
+    ("mains_hz", "lines", "doubt"),
+    [(59.3, BUZZ, "not within 0.5 Hz"), (50.0, {2: 0.01, 4: 0.006, 6: 0.004}, "hardly any odd")],
+)
+def test_lines_that_may_be_a_notes_are_left_in_words_without_a_silence(
+    mains_hz: float, lines: dict[int, float], doubt: str
+) -> None:
+    take = Capture(plucks(8) + hum(8, mains_hz, lines, 3) + hiss(8, 4), RATE_HZ)
+    plan = Hum().plan(take)
+    assert plan.is_identity
+    assert doubt in plan.reasons["mains_hz"]
+    assert "record a silence" in plan.reasons["mains_hz"]
+    silence = Capture(hum(8, mains_hz, lines, 5) + hiss(8, 6), RATE_HZ)
+    assert Hum().plan(take, silence).findings["mains_hz"] == pytest.approx(mains_hz, abs=0.02)
+
+
 def test_hum_of_the_other_mains_is_not_looked_for_when_one_is_named() -> None:
     silence = Capture(hum(6, 50.0, {1: 0.01}, 1) + hiss(6, 2), RATE_HZ)
     assert Hum(mains_hz=60.0).plan(silence, silence).is_identity
