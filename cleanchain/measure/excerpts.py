@@ -35,17 +35,18 @@ def choose_excerpts(take: Source, count: int, length_s: float) -> list[tuple[int
     -------
     list of (int, int)
         First frame and the frame after the last, in order, without overlap; the first and the
-        last one begin and end with the take. The whole take where it is hardly longer.
+        last one begin and end with the take. The whole take where it is less than half as long
+        again as all stretches.
     """
     length, end = round(length_s * take.rate_hz), round(_END_S * take.rate_hz)
-    if take.frames <= count * length + 2 * end:
-        return [(0, take.frames)]
     look = max(round(_LOOK_S * take.rate_hz), 1)
-    classes = _classes(_levels_db(take, look))
-    per = length // look
+    per, ends = length // look, -(-end // look)
     step = max(per // 2, 1)
-    ends = -(-end // look)
-    starts = np.arange(ends, classes.size - ends - per + 1, step)
+    starts = np.arange(ends, take.frames // look - ends - per + 1, step)
+    # Each stretch takes its own start and those beside it from the later ones.
+    if starts.size < 3 * count:
+        return [(0, take.frames)]
+    classes = _classes(_levels_db(take, look))
     kinds = np.eye(3 * _LEVELS)[classes]
     running = np.concatenate([np.zeros((1, kinds.shape[1])), np.cumsum(kinds, axis=0)])
     each = (running[starts + per] - running[starts]) / per
