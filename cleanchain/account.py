@@ -19,6 +19,7 @@ from cleanchain.chain import ChainPlan
 from cleanchain.ledger import Entry, Evidence, Ledger
 from cleanchain.measure import quality
 from cleanchain.measure.cells import cells, costliest, parts_of_notes
+from cleanchain.measure.heard_cells import NOT_HEARD
 from cleanchain.measure.octaves import octave_powers
 from cleanchain.measure.quality import Tiles
 from cleanchain.operators.gain import Gain
@@ -237,7 +238,7 @@ def entry(
         cost_db=known(
             "cost_db",
             None if worst is None else worst.signal_lost_db,
-            "nowhere does the signal stand 6 dB above the noise",
+            NOT_HEARD,
         ),
         cost_where=None if worst is None or "cost_db" in given else worst.name,
         musical_noise=known(

@@ -11,7 +11,7 @@ import numpy as np
 from cleanchain.ledger import Entry, Ledger
 from cleanchain.measure.cells import Cell, costliest
 from cleanchain.measure.fixed_cost import FixedCost
-from cleanchain.measure.heard_cells import expected_cost
+from cleanchain.measure.heard_cells import NOT_HEARD, expected_cost
 
 #: The numbers that carry an interval.
 HEADLINES = (
@@ -187,7 +187,16 @@ def _with_cells(entry: Entry, found: Sequence[Cell], whole: bool) -> Entry:
     where = tuple(taken(cell) for cell in entry.where)
     expected = expected_cost(where)
     if expected is None:
-        return replace(entry, where=where)
+        intervals = {name: one for name, one in entry.intervals.items() if name != "cost_db"}
+        reasons = {**entry.reasons, "cost_db": NOT_HEARD}
+        return replace(
+            entry,
+            where=where,
+            cost_db=None,
+            cost_where=None,
+            reasons=reasons,
+            intervals=intervals,
+        )
     cost_db, low, high, worst = expected
     reasons = {name: words for name, words in entry.reasons.items() if name != "cost_db"}
     half = _half(entry, "cost_db")

@@ -21,8 +21,8 @@ from cleanchain.stages.gate_rules import EstimateRule
 from cleanchain.stages.hum import Hum, HumPlan
 from cleanchain.threads import helpers
 
-#: Length of a fade at a join, s.
-_FADE_S = 0.01
+#: Length of a fade at a join, s: a quick one would put into the lows what a high-pass takes out.
+_FADE_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -170,7 +170,7 @@ def mended(chain: Chain, joined: Capture, silence: Capture | None) -> Capture:
         found = hum_continued.continued(comb.path, joined.frames)
         whole = hum_continued.continued(comb.path, joined.frames, joins=joined.joins)
     rest = joined.samples - found
-    ramp = np.linspace(0.0, 1.0, round(_FADE_S * joined.rate_hz))
+    ramp = np.sin(np.linspace(0.0, np.pi / 2, round(_FADE_S * joined.rate_hz))) ** 2
     for join in joined.joins:
         rest[:, join - ramp.size : join] *= ramp[::-1]
         rest[:, join : join + ramp.size] *= ramp

@@ -154,7 +154,7 @@ def cells_heard(
     Returns
     -------
     tuple of Cell
-        Cells of which nothing remains but chance are left out.
+        Those of which nothing remains but chance have no loss.
     """
     around = octave_powers(hum, rate_hz)
     found = []
@@ -168,9 +168,8 @@ def cells_heard(
             if after is not None:
                 kept = float(after.powers[number, inside].sum() - times * after.hiss[number])
                 power = noisy - noise
-                if min(power, kept) <= 0.0 or power > 10 ** (_MOST_LOST_DB / 10) * kept:
-                    continue
-                loss = float(10 * np.log10(power / kept))
+                if 0.0 < power <= 10 ** (_MOST_LOST_DB / 10) * kept:
+                    loss = float(10 * np.log10(power / kept))
             chance = chance_heard(
                 noisy,
                 noise,

@@ -8,6 +8,8 @@ import numpy as np
 
 from cleanchain.measure.cells import MARGIN_DB, Cell
 
+#: Why there is no cost where no cell is likely heard.
+NOT_HEARD = f"nowhere does the signal stand {MARGIN_DB:g} dB above the noise"
 #: Draws of the hiss in a cell.
 _DRAWS = 2000
 #: Signals are taken to be louder than x times the hiss in one cell of 1 + x over this: loud ones
