@@ -17,10 +17,11 @@ from cleanchain.stages.hum_followed import Followed
 
 #: Seconds around a break in which bands are compared.
 _WINDOW_S = 10.0
-#: Periods over which the hum is let go, or taken up.
-_EASE = 8
-#: Periods over which a jump is faded.
-_OVER = 4
+#: Periods over which the hum is let go, or taken up, and over which a jump is faded: one after the
+#: other is tried for as long as a band is louder.
+_EASES, _OVERS = (8, 16, 32), (4, 8, 16)
+#: Level beside a fade, of that on its other side, from which on the hum goes on there.
+_GOES_ON = 0.1
 #: Periods of the longest fade.
 _LONGEST = 22
 #: dB by which a third-octave band may be louder, and lowest and highest band, in tenths of a
@@ -53,20 +54,24 @@ def eased(path: Followed, take: Source) -> Followed:
     if not breaks:
         return path
     windows = [_window(at, take) for at, _ in breaks]
-    gentle = {at: _gentle(path, at, fade) for at, fade in breaks}
 
     def rises(other: Followed) -> list[tuple[float, float]]:
         return _rises(other, take, windows)
 
     plain = rises(path)
-    if max(map(max, plain)) <= _LOUDER_DB:
-        return path
-    soft = rises(_with(path, gentle))
-    chosen = {
-        at: gentle[at]
-        for (at, _), rise, gently in zip(breaks, plain, soft, strict=True)
-        if _better(gently, rise)
-    }
+    least, chosen = list(plain), {}
+    for turn in range(len(_EASES)):
+        gentle = {
+            at: place
+            for (at, fade), rise in zip(breaks, least, strict=True)
+            if max(rise) > _LOUDER_DB and (place := _gentle(path, at, fade, turn)) is not None
+        }
+        if not gentle:
+            break
+        soft = rises(_with(path, chosen | gentle))
+        for number, (at, _) in enumerate(breaks):
+            if at in gentle and _better(soft[number], least[number]):
+                least[number], chosen[at] = soft[number], gentle[at]
     if not chosen:
         return path
     # Breaks near each other have been judged together.
@@ -74,21 +79,26 @@ def eased(path: Followed, take: Source) -> Followed:
     better = {
         at: chosen[at]
         for (at, _), rise, now in zip(breaks, plain, both, strict=True)
-        if at in chosen and now[0] <= rise[0] and now[1] < rise[1]
+        if at in chosen and now[0] <= max(rise[0], _LOUDER_DB) and now[1] < rise[1]
     }
     return replace(_with(path, better), eased=tuple(sorted(better)))
 
 
-def _gentle(path: Followed, at: int, fade: int) -> tuple[int, int]:
+def _gentle(path: Followed, at: int, fade: int, turn: int) -> tuple[int, int] | None:
     """Return place and length of a fade instead: a longer one, or one where the hum is louder."""
     hop, level = path.frames.hop, path.levels[1].max(axis=0)
-    if fade:
+    if not fade and at not in path.breaks:
+        return at, _OVERS[turn] * hop
+    if fade and turn == 0:
         return at, min(2 * fade, _LONGEST * hop)
-    if at not in path.breaks:
-        return at, _OVER * hop
-    bins = np.clip([at // hop // BIN - 1, at // hop // BIN + 1], 0, level.size - 1)
-    side = -1 if level[bins[0]] >= level[bins[1]] else 1
-    return at + side * _EASE * hop // 2, _EASE * hop
+    away = -(-fade // hop // BIN) + 1
+    bins = np.clip([at // hop // BIN - away, at // hop // BIN + away], 0, level.size - 1)
+    before, after = level[bins].clip(min=0.0).tolist()
+    if fade and min(before, after) > _GOES_ON * max(before, after):
+        return None
+    side = -1 if before >= after else 1
+    ease = _EASES[turn] * hop
+    return at + side * (fade + ease) // 2, ease
 
 
 def _with(path: Followed, moved: Mapping[int, tuple[int, int]]) -> Followed:
@@ -137,7 +147,7 @@ def _rises(
 def _better(rise: tuple[float, float], other: tuple[float, float]) -> bool:
     """Whether a rise, put in and at all, is clearly less than another one that is audible."""
     halved = [one < 0.5 * old and old > _LOUDER_DB for one, old in zip(rise, other, strict=True)]
-    return any(halved) and rise[0] <= other[0] and rise[1] < other[1]
+    return any(halved) and rise[0] <= max(other[0], _LOUDER_DB) and rise[1] < other[1]
 
 
 def _rise(before: Samples, after: Samples, rate_hz: int) -> tuple[float, float]:
