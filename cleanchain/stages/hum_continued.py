@@ -120,6 +120,8 @@ def _error(path: Followed, rng: np.random.Generator) -> Reals:
     level = 0.5 * (path.loudness[:, ::2] + path.loudness[:, 1::2]).clip(min=0.0)
     jumps = sorted({first_cell(jump / path.frames.hop) for jump in path.jumps})
     shape = path.model.amplitudes
-    # A line's own unsteadiness is a bound on trust, and not to be found in most recordings.
-    seen = path.noise - np.float32(0.999 * UNSTEADY) * np.abs(shape[:, None]) ** 2
+    # The noise of the silence is in that of the take, and a line's own unsteadiness is a bound on
+    # trust, not to be found in most recordings.
+    added = UNSTEADY * np.abs(shape) ** 2 + path.model.noise
+    seen = np.maximum(path.noise - added[:, None], 0.001 * path.noise)
     return drawn_error(path.cells, shape, level, path.noise, path.phase, jumps, seen, rng)
