@@ -59,7 +59,7 @@ def eased(path: Followed, take: Source) -> Followed:
         return _rises(other, take, windows)
 
     plain = rises(path)
-    least, chosen = list(plain), {}
+    least, chosen = list(plain), dict[int, tuple[int, int]]()
     for turn in range(len(_EASES)):
         gentle = {
             at: place
