@@ -27,6 +27,8 @@ _LONGEST = 22
 #: dB by which a third-octave band may be louder, and lowest and highest band, in tenths of a
 #: decade around 1 kHz.
 _LOUDER_DB, _BANDS = 0.05, (-16, 7)
+#: dB from which on it is worth that more of the hum stays.
+_CLICK_DB = 0.2
 #: Power of what was taken out of a band by which it may rise through what was put in.
 _CHANCE = 3.0
 #: Breaks that are looked at, the first ones.
@@ -40,7 +42,7 @@ def eased(path: Followed, take: Source) -> Followed:
     to the very sample leaves the other one to set in suddenly. There the hum is let go some
     periods earlier, or taken up later: the change is then as it was in the take. A fade that
     makes a band louder is made longer, and a jump of the phase is faded over, unless the take is
-    known to be joined there.
+    known to be joined there. Where that does not do, it is done more slowly.
 
     Parameters
     ----------
@@ -64,7 +66,8 @@ def eased(path: Followed, take: Source) -> Followed:
         gentle = {
             at: place
             for (at, fade), rise in zip(breaks, least, strict=True)
-            if max(rise) > _LOUDER_DB and (place := _gentle(path, at, fade, turn)) is not None
+            if max(rise) > (_CLICK_DB if turn else _LOUDER_DB)
+            and (place := _gentle(path, at, fade, turn)) is not None
         }
         if not gentle:
             break
