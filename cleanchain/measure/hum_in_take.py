@@ -32,6 +32,10 @@ _LOCKED_SHARE, _STEADY_SHARE = 0.4, 0.3
 #: Where one line keeps its phase so well, one that keeps it for less than the second share of the
 #: time, and its level for less than the third, is doubtful.
 _WELL_LOCKED, _DOUBTFUL_LOCKED, _DOUBTFUL_STEADY = 0.75, 0.6, 0.25
+#: Harmonics from which on a line is not so many times louder than the loudest below it.
+_HIGHER, _FAR_LOUDER = 5, 10.0
+#: Where fewer lines than this keep to each other, one must keep its phase well.
+_FEW = 3
 #: Within this part of a line's amplitude it has kept level and phase.
 _STEADY_WITHIN = 0.4
 #: A harmonic is there when its amplitude is this many standard deviations from zero.
@@ -168,6 +172,23 @@ def behaves(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.bool_
     return good
 
 
+def outgrown(model: LinesModel) -> NDArray[np.bool_]:
+    """Mark lines far louder than all below them, and their multiples, shape (harmonics,).
+
+    A path that jumps by an eleventh of a turn now and then follows a note on the eleventh harmonic,
+    the 22nd and so on, and the hum on the others as well.
+    """
+    level = np.abs(model.amplitudes).max(axis=0)
+    marked = np.zeros(level.size, dtype=bool)
+    notes: list[int] = []
+    for line, harmonic in enumerate(model.harmonics):
+        below = level[:line][~marked[:line]].max(initial=0.0)
+        if harmonic >= _HIGHER and 0.0 < _FAR_LOUDER * below < level[line]:
+            notes.append(harmonic)
+        marked[line] = any(harmonic % note == 0 for note in notes)
+    return marked
+
+
 def expected_levels(seen: Averages, phase: Reals, model: LinesModel) -> Reals:
     """Level of the hum relative to its waveform at each time: a weighted running median.
 
@@ -271,7 +292,8 @@ def learn(source: Source, candidate: Candidate) -> tuple[LinesModel, str] | None
         kept = replace(kept, mains_hz=candidate.mains_hz + offset_hz)
         strength = np.abs(kept.amplitudes) / np.maximum(kept.sd, 1e-15)
         merit = float(np.log1p(strength.max(axis=0)).sum())
-        found.append((merit, kept, _doubt(kept)))
+        steadiest = float(locked_share(seen[..., chosen], phase, kept).max())
+        found.append((merit, kept, _doubt(kept, steadiest)))
     if not found:
         return None
     _, model, doubt = max(found, key=lambda one: (not one[2], one[0]))
@@ -288,8 +310,10 @@ def _is_there(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.boo
     return there
 
 
-def _doubt(model: LinesModel) -> str:
+def _doubt(model: LinesModel, steadiest: float) -> str:
     """Say why lines may be no hum's: it has the fundamental, or three odd ones of the first twelve.
+
+    Few lines must keep their phase well.
 
     They must be odd: 100, 200 and 300 Hz are a note's partials as well. The mains must also lie
     within half a hertz of nominal, where interconnected grids stay (EN 50160: +-1 %, from
@@ -297,5 +321,7 @@ def _doubt(model: LinesModel) -> str:
     """
     if min(abs(model.mains_hz - nominal) for nominal in NOMINAL_HZ) > _NEAR_HZ:
         return f"not within {_NEAR_HZ:g} Hz of 50 or 60 Hz"
+    if len(model.harmonics) < _FEW and steadiest < _WELL_LOCKED:
+        return "for a part of the time only"
     odd = sum(harmonic <= 12 and harmonic % 2 == 1 for harmonic in model.harmonics)
     return "" if 1 in model.harmonics or odd >= 3 else "hardly any odd ones among them"

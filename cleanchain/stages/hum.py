@@ -15,7 +15,14 @@ from cleanchain.operators.base import Identity
 from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
-from cleanchain.stages.hum_doubts import doubtful_lines, doubtful_words, notes_or_hum, unlike_hum
+from cleanchain.stages.hum_doubts import (
+    OUTGROWN,
+    UNSTEADY,
+    doubtful_lines,
+    doubtful_words,
+    notes_or_hum,
+    unlike_hum,
+)
 from cleanchain.stages.hum_findings import absent_words, along_path, among_notes, eased_words
 from cleanchain.stages.hum_followed import Followed
 from cleanchain.stages.hum_following import follow
@@ -157,15 +164,17 @@ class Hum(Stage):
         if doubt:
             return self._none(notes_or_hum(model, doubt))
         frames, phase, seen = followed(take, model)
-        sure = hum_in_take.behaves(seen, phase, model)
-        left = model.keep(~sure)
+        steady, loud = hum_in_take.behaves(seen, phase, model), hum_in_take.outgrown(model)
+        left = [(model.keep(~steady), UNSTEADY), (model.keep(loud & steady), OUTGROWN)]
+        sure = steady & ~loud
+        seen_there = model.harmonics
         if not sure.all():
             model, seen = model.keep(sure), seen[..., sure]
             frames = replace(frames, harmonics=model.harmonics)
         heard = line_path.presence(seen, model)
         mains_hz = frames.mains_hz + line_path.mean_offset_hz(phase, frames, heard)
-        doubtful = doubtful_lines(take, mains_hz, (*model.harmonics, *left.harmonics))
-        doubtful = unlike_hum(left, mains_hz) + doubtful
+        doubtful = [row for lines, why in left for row in unlike_hum(lines, mains_hz, why)]
+        doubtful += doubtful_lines(take, mains_hz, seen_there)
         reasons = {"learned_from": "learned from the take itself, without a silence: less sure"}
         path = follow_lines(take, model, mains_hz)
         if path is not None and path.is_steady:

@@ -21,6 +21,9 @@ _STANDS_OUT, _OFTEN = 20.0, 0.25
 #: Range of its level, 10 to 90 % of all looks, from which a line comes and goes, dB.
 _UNSTEADY_DB = 10.0
 _MOST_ROWS = 6
+#: Why lines are doubtful that keep neither phase nor level as the others do, and those far louder
+#: than what lies below them.
+UNSTEADY, OUTGROWN = "keeps neither phase nor level", "far louder than the lines below it"
 #: Fewer lines than this that keep to each other are not worth a word.
 _FEW = 3
 
@@ -71,15 +74,15 @@ def doubtful_lines(take: Source, mains_hz: float, hum: Collection[int]) -> list[
     return sorted(rows, key=lambda row: -row["level_dbfs"])[:_MOST_ROWS]
 
 
-def unlike_hum(lines: LinesModel, mains_hz: float) -> list[dict[str, Any]]:
-    """Return rows of lines of a take that keep neither phase nor level as the others do."""
+def unlike_hum(lines: LinesModel, mains_hz: float, why: str) -> list[dict[str, Any]]:
+    """Return rows of lines of a take that are doubtful for a reason."""
     level = np.abs(lines.amplitudes).max(axis=0, initial=1e-10)
     return [
         {
             "harmonic": harmonic,
             "hz": round(harmonic * mains_hz, 2),
             "level_dbfs": round(float(20 * np.log10(size)), 1),
-            "why": "keeps neither phase nor level",
+            "why": why,
         }
         for harmonic, size in zip(lines.harmonics, level, strict=True)
     ]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cleanchain.measure.hum import PERIOD_NOISE, HumModel
 from cleanchain.measure.hum_cells import STRIDE, Cells, at_seconds
-from cleanchain.measure.hum_levels import level_bins
+from cleanchain.measure.hum_levels import COHERENCE, level_bins
 from cleanchain.measure.hum_periods import Periods
 from cleanchain.operators.expected_hum import ExpectedHum
 from cleanchain.operators.harmonics import Amplitudes, HarmonicFrames, Reals, turned
@@ -20,6 +20,8 @@ from cleanchain.operators.projection import HumProjection, cut_periods
 
 #: A hum is heard where its level is so many standard deviations above zero, and so high.
 _HEARD_SD, _HEARD_LEVEL = 5.0, 0.01
+#: Standard deviation of what a line says of the level, over the level, from which on it can tell.
+_TOLD_SD = 0.2
 #: Quietest part of the cells of a line, and power over what lies around from which what is left on
 #: the lines there is a hum of another waveform, unless it is so little of what was there.
 _QUIET, _STANDS_OUT, _LITTLE = 0.25, 4.0, 0.05
@@ -108,11 +110,24 @@ class Followed:
         """Whether the hum of the waveform is in the take at all.
 
         Where a hum as loud as in the silence would not be heard, a louder one must be twice as
-        clear: drones on several lines at once may look like it.
+        clear: drones on several lines at once may look like it. And most of the lines that would
+        show it must: a path can be found along the notes on a few.
         """
         _, level, sd = self.levels
         clear = np.where(_HEARD_SD * sd < 1.0, _HEARD_SD, 2 * _HEARD_SD)
-        return bool((level > np.maximum(clear * sd, _HEARD_LEVEL)).any())
+        return bool((level > np.maximum(clear * sd, _HEARD_LEVEL)).any()) and self._lines_agree
+
+    @property
+    def _lines_agree(self) -> bool:
+        """Whether most of the lines that can tell show the hum at half its level or more."""
+        cells = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2]).clip(min=0.0)
+        hum = self.model.amplitudes[:, None] * cells[..., None]
+        information = ((hum.real**2 + hum.imag**2) / self.noise).sum(axis=1)
+        still = self.cells.stilled(self.phase)
+        seen = ((still * hum.conj()).real / self.noise).sum(axis=1)
+        tell = information > COHERENCE / (2 * _TOLD_SD**2)
+        shown = seen[tell] > 0.5 * information[tell]
+        return bool(2 * shown.sum() >= shown.size)
 
     @property
     def is_hidden(self) -> bool:
