@@ -255,6 +255,21 @@ def test_where_another_hum_follows_at_once_no_band_is_louder(seed: int) -> None:
     assert ("eased" in plan.reasons) == bool(plan.path.eased)
 
 
+@pytest.mark.parametrize(("hz", "mains_hz"), [(349.228, 50.0), (659.255, 59.9)])
+@pytest.mark.parametrize("seed", [251, 261])
+def test_a_drone_on_a_high_harmonic_and_its_multiples_stays_without_a_silence(
+    hz: float, mains_hz: float, seed: int
+) -> None:
+    """F4 and E5 lie 0.8 and 0.4 Hz off the 7th and 11th harmonics: a path that jumps meets both."""
+    signal = drone(hz, np.random.default_rng(seed).random(12)) + hiss(SECONDS, seed)
+    take = signal + hum(mains(mains_hz, 0.02, SECONDS, seed), ODD, -51.0)
+    source = Capture(take, RATE_HZ)
+    plan = Hum().plan(source)
+    out = plan.apply(source)[0].samples[0]
+    assert error_db(out, signal) < error_db(take, signal) - 3
+    assert any("far louder" in row["why"] for row in plan.findings["doubtful"])
+
+
 @pytest.mark.parametrize("hz", [349.228, 61.735, 659.255])
 def test_a_drone_without_a_silence_gets_no_louder_band(hz: float) -> None:
     """Between its partials there is hiss only, where sidebands of a hum would be heard."""
