@@ -33,7 +33,7 @@ _LOCKED_SHARE, _STEADY_SHARE = 0.4, 0.3
 #: time, and its level for less than the third, is doubtful.
 _WELL_LOCKED, _DOUBTFUL_LOCKED, _DOUBTFUL_STEADY = 0.75, 0.6, 0.25
 #: Harmonics from which on a line is not so many times louder than the loudest below it.
-_HIGHER, _FAR_LOUDER = 5, 10.0
+_HIGHER, _FAR_LOUDER = 5, 3.2
 #: Where fewer lines than this keep to each other, one must keep its phase well.
 _FEW = 3
 #: Within this part of a line's amplitude it has kept level and phase.

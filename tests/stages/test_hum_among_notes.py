@@ -270,6 +270,20 @@ def test_a_drone_on_a_high_harmonic_and_its_multiples_stays_without_a_silence(
     assert any("far louder" in row["why"] for row in plan.findings["doubtful"])
 
 
+@pytest.mark.parametrize(
+    ("hz", "mains_hz"), [(52.52, 60.03), (58.27, 49.95), (62.45, 49.95), (105.03, 60.03)]
+)
+def test_a_partial_of_a_drone_on_a_harmonic_stays_without_a_silence(
+    hz: float, mains_hz: float
+) -> None:
+    """Its 8th, 6th or 4th partial lies within 0.2 Hz of the 7th or 5th harmonic, and is louder."""
+    signal = drone(hz, np.random.default_rng(40).random(12)) + hiss(SECONDS, 41)
+    take = signal + hum(mains(mains_hz, 0.01, SECONDS, 42), ODD, -50.0)
+    source = Capture(take, RATE_HZ)
+    out = Hum().plan(source).apply(source)[0].samples[0]
+    assert error_db(out, signal) < error_db(take, signal) + 0.1
+
+
 @pytest.mark.parametrize("hz", [349.228, 61.735, 659.255])
 def test_a_drone_without_a_silence_gets_no_louder_band(hz: float) -> None:
     """Between its partials there is hiss only, where sidebands of a hum would be heard."""
