@@ -32,8 +32,9 @@ _LOCKED_SHARE, _STEADY_SHARE = 0.4, 0.3
 #: Where one line keeps its phase so well, one that keeps it for less than the second share of the
 #: time, and its level for less than the third, is doubtful.
 _WELL_LOCKED, _DOUBTFUL_LOCKED, _DOUBTFUL_STEADY = 0.75, 0.6, 0.25
-#: Harmonics from which on a line is not so many times louder than the loudest below it.
-_HIGHER, _FAR_LOUDER = 5, 3.2
+#: Harmonics from which on a line is not so many times louder than the loudest below it, or than the
+#: loudest within an octave where there are so many others.
+_HIGHER, _FAR_LOUDER, _AROUND = 5, 3.2, 2
 #: Where fewer lines than this keep to each other, one must keep its phase well.
 _FEW = 3
 #: Within this part of a line's amplitude it has kept level and phase.
@@ -173,17 +174,21 @@ def behaves(seen: Averages, phase: Reals, model: LinesModel) -> NDArray[np.bool_
 
 
 def outgrown(model: LinesModel) -> NDArray[np.bool_]:
-    """Mark lines far louder than all below them, and their multiples, shape (harmonics,).
+    """Mark lines far louder than all below or around them, and their multiples, shape (harmonics,).
 
     A path that jumps by an eleventh of a turn now and then follows a note on the eleventh harmonic,
     the 22nd and so on, and the hum on the others as well.
     """
     level = np.abs(model.amplitudes).max(axis=0)
     marked = np.zeros(level.size, dtype=bool)
-    notes: list[int] = []
+    numbers, notes = np.array(model.harmonics), list[int]()
     for line, harmonic in enumerate(model.harmonics):
-        below = level[:line][~marked[:line]].max(initial=0.0)
-        if harmonic >= _HIGHER and 0.0 < _FAR_LOUDER * below < level[line]:
+        others = ~marked & (numbers % harmonic != 0)
+        around = others & (2 * numbers >= harmonic) & (numbers <= 2 * harmonic)
+        loudest = level[others & (numbers < harmonic)].max(initial=0.0)
+        if around.sum() >= _AROUND:
+            loudest = min(loudest, level[around].max())
+        if harmonic >= _HIGHER and 0.0 < _FAR_LOUDER * loudest < level[line]:
             notes.append(harmonic)
         marked[line] = any(harmonic % note == 0 for note in notes)
     return marked
