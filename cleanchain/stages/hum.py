@@ -167,6 +167,8 @@ class Hum(Stage):
         steady, loud = hum_in_take.behaves(seen, phase, model), hum_in_take.outgrown(model)
         left = [(model.keep(~steady), UNSTEADY), (model.keep(loud & steady), OUTGROWN)]
         sure = steady & ~loud
+        if not sure.any():
+            return self._none(notes_or_hum(model, f"what is steady is {OUTGROWN}"))
         seen_there = model.harmonics
         if not sure.all():
             model, seen = model.keep(sure), seen[..., sure]

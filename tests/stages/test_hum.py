@@ -107,6 +107,19 @@ def test_lines_that_may_be_a_notes_are_left_in_words_without_a_silence(
     assert Hum().plan(take, silence).findings["mains_hz"] == pytest.approx(mains_hz, abs=0.02)
 
 
+def test_where_no_line_is_sure_without_a_silence_nothing_is_taken_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from cleanchain.measure import hum_in_take
+
+    take = Capture(plucks(8) + hum(8, 50.0, BUZZ, 3) + hiss(8, 4), RATE_HZ)
+    assert not Hum().plan(take).is_identity
+    monkeypatch.setattr(hum_in_take, "outgrown", lambda model: np.ones(len(model.harmonics), bool))
+    plan = Hum().plan(take)
+    assert plan.is_identity
+    assert "far louder" in plan.reasons["mains_hz"]
+
+
 def test_hum_of_the_other_mains_is_not_looked_for_when_one_is_named() -> None:
     silence = Capture(hum(6, 50.0, {1: 0.01}, 1) + hiss(6, 2), RATE_HZ)
     assert Hum(mains_hz=60.0).plan(silence, silence).is_identity
