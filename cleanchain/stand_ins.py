@@ -157,21 +157,37 @@ def continued(
     return hum_continued.continued(comb.path, heard.frames, wander, faint)
 
 
-def mended(chain: Chain, joined: Capture, silence: Capture | None) -> Capture:
+def mended(
+    chain: Chain, joined: Capture, silence: Capture | None, rng: np.random.Generator
+) -> Capture:
     """Return a take of joined stretches as one whose hum goes on at the joins, and nothing clicks.
 
     The stages would take what happens there for the take's own, and tell too little of what they
     do elsewhere. What is found of the hum is taken out as it is, and put back without its jumps;
-    what is not found of it stays.
+    what is not found of it stays, but fades out at the joins. Drawn hiss fills the gap, which would
+    pass for a place where the hiss is missing.
     """
+    if not joined.joins:
+        return joined
+    stage = hum_stage(chain)
+    comb = stage.plan(joined, silence) if silence is not None else None
     found, whole = (np.zeros_like(joined.samples) for _ in range(2))
-    comb = hum_stage(chain).plan(joined, silence) if joined.joins and silence is not None else None
     if isinstance(comb, HumPlan):
         found = hum_continued.continued(comb.path, joined.frames)
         whole = hum_continued.continued(comb.path, joined.frames, joins=joined.joins)
     rest = joined.samples - found
-    ramp = np.sin(np.linspace(0.0, np.pi / 2, round(_FADE_S * joined.rate_hz))) ** 2
+    size = round(_FADE_S * joined.rate_hz)
+    ramp = np.sin(np.linspace(0.0, np.pi / 2, size)) ** 2
+    ramp = np.concatenate([ramp[::-1], ramp])
+    hiss = np.zeros((joined.channels, 2 * size))
+    if silence is not None:
+        hiss = draw_hiss(_without_hum(stage, silence), 2 * size, joined.rate_hz, rng)
     for join in joined.joins:
-        rest[:, join - ramp.size : join] *= ramp[::-1]
-        rest[:, join : join + ramp.size] *= ramp
+        around = slice(join - size, join + size)
+        rest[:, around] = ramp * rest[:, around] + np.sqrt(1 - ramp**2) * hiss
     return Capture(rest + whole, joined.rate_hz, joined.name)
+
+
+def _without_hum(stage: Hum, silence: Capture) -> Samples:
+    quiet = stage.plan(silence, silence)
+    return silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples

@@ -124,13 +124,13 @@ def _rehearsed(
     chain: Chain, whole: Source, heard: Capture | None, reference: Source | None, seed: int
 ) -> Ledger:
     ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
-    take = mended(chain, collect(Excerpt(whole, ranges, whole.name)), heard)
+    rng = np.random.default_rng(seed)
+    take = mended(chain, collect(Excerpt(whole, ranges, whole.name)), heard, rng)
     if reference is not None:
         some = [(0, min(reference.frames, take.frames))]
         reference = collect(Excerpt(reference, some, reference.name))
     # A plain gain is no merit and no cost, whatever it is: it need not be found.
     gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
-    rng = np.random.default_rng(seed)
     if heard is None:
         comb = hum_stage(chain).plan(take, None)
         signal = take if reference is None else at_level(reference, take, take.samples)

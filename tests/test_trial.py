@@ -101,7 +101,7 @@ def test_the_hum_of_a_long_take_goes_on_where_its_excerpts_are_joined() -> None:
     ranges = [(0, 8 * RATE_HZ), (round(19.003 * RATE_HZ), 27 * RATE_HZ), (40 * RATE_HZ, frames)]
     joined = collect(Excerpt(take, ranges, "excerpts"))
     chain = Chain([Hum()])
-    whole = mended(chain, joined, silence)
+    whole = mended(chain, joined, silence, np.random.default_rng(9))
     heard = parts_heard(chain, whole, silence)
     assert isinstance(heard.comb, HumPlan)
     assert heard.comb.path.jumps == heard.comb.path.breaks == ()
