@@ -145,16 +145,14 @@ def untouched(stages: int, evidence: Evidence, given: Mapping[str, str] | None =
 def _send(step: Plan, state: _State) -> _State:
     if step.is_identity:
         return state
-    lanes = [Capture(wave, state.rate_hz) for wave in (state.signal, state.hum, state.hiss)]
+    first = state.signal
     if step.operator.follows_driver:
-        driver = Capture(state.signal + state.hum + state.hiss, state.rate_hz)
-        whole, hum, hiss = step.apply(driver, *lanes[1:], single=True)
-        # All is linear: what is not noise is signal, and need not be sent.
-        signal = Capture(whole.samples - hum.samples - hiss.samples, state.rate_hz)
-    else:
-        signal, hum, hiss = step.apply(*lanes, single=True)
-    waves = (signal.samples, hum.samples, hiss.samples)
-    return _State(*waves, state.rate_hz, state.weights)
+        first = state.signal + state.hum + state.hiss
+    lanes = [Capture(wave, state.rate_hz) for wave in (first, state.hum, state.hiss)]
+    signal, hum, hiss = (lane.samples for lane in step.apply(*lanes, single=True))
+    if step.operator.follows_driver:
+        signal = signal - hum - hiss  # all is linear: what is not noise is signal
+    return _State(signal, hum, hiss, state.rate_hz, state.weights)
 
 
 def _nothing(state: _State, evidence: Evidence, given: Mapping[str, str]) -> Entry:

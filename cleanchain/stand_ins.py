@@ -50,9 +50,8 @@ def parts_heard(chain: Chain, take: Capture, silence: Capture) -> Heard:
     stage = hum_stage(chain)
     quiet = stage.plan(silence, silence)
     comb = stage.plan(take, silence) if not quiet.is_identity else quiet
-    hiss = silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples
     noisy = take.samples - continued(comb, take)
-    return Heard(noisy, hiss, comb, quiet)
+    return Heard(noisy, _without_hum(quiet, silence), comb, quiet)
 
 
 def hum_stage(chain: Chain) -> Hum:
@@ -181,13 +180,13 @@ def mended(
     ramp = np.concatenate([ramp[::-1], ramp])
     hiss = np.zeros((joined.channels, 2 * size))
     if silence is not None:
-        hiss = draw_hiss(_without_hum(stage, silence), 2 * size, joined.rate_hz, rng)
+        own = _without_hum(stage.plan(silence, silence), silence)
+        hiss = draw_hiss(own, 2 * size, joined.rate_hz, rng)
     for join in joined.joins:
         around = slice(join - size, join + size)
         rest[:, around] = ramp * rest[:, around] + np.sqrt(1 - ramp**2) * hiss
     return Capture(rest + whole, joined.rate_hz, joined.name)
 
 
-def _without_hum(stage: Hum, silence: Capture) -> Samples:
-    quiet = stage.plan(silence, silence)
+def _without_hum(quiet: Plan, silence: Capture) -> Samples:
     return silence.samples if quiet.is_identity else quiet.apply(silence)[0].samples

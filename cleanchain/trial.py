@@ -125,12 +125,15 @@ def _rehearsed(
 ) -> Ledger:
     ranges = choose_excerpts(whole, EXCERPTS, EXCERPT_S)
     rng = np.random.default_rng(seed)
-    take = mended(chain, collect(Excerpt(whole, ranges, whole.name)), heard, rng)
+    joined = collect(Excerpt(whole, ranges, whole.name))
+    # A plain gain is no merit and no cost, whatever it is: it need not be found.
+    gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
+    if not joined.samples.any():  # not even the hiss of the silence is in it
+        return account(chain.plan(joined, heard, gains), Parts(joined, joined, joined), "trial")
+    take = mended(chain, joined, heard, rng)
     if reference is not None:
         some = [(0, min(reference.frames, take.frames))]
         reference = collect(Excerpt(reference, some, reference.name))
-    # A plain gain is no merit and no cost, whatever it is: it need not be found.
-    gains = {i: Plan(s, Identity()) for i, s in enumerate(chain.stages) if isinstance(s, Loudness)}
     if heard is None:
         comb = hum_stage(chain).plan(take, None)
         signal = take if reference is None else at_level(reference, take, take.samples)

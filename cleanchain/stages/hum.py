@@ -16,8 +16,8 @@ from cleanchain.operators.comb import Comb
 from cleanchain.operators.planned import Planned
 from cleanchain.stages.base import Plan, Stage
 from cleanchain.stages.hum_doubts import (
+    NOT_KEPT,
     OUTGROWN,
-    UNSTEADY,
     doubtful_lines,
     doubtful_words,
     notes_or_hum,
@@ -165,7 +165,7 @@ class Hum(Stage):
             return self._none(notes_or_hum(model, doubt))
         frames, phase, seen = followed(take, model)
         steady, loud = hum_in_take.behaves(seen, phase, model), hum_in_take.outgrown(model)
-        left = [(model.keep(~steady), UNSTEADY), (model.keep(loud & steady), OUTGROWN)]
+        left = [(model.keep(~steady), NOT_KEPT), (model.keep(loud & steady), OUTGROWN)]
         sure = steady & ~loud
         if not sure.any():
             return self._none(notes_or_hum(model, f"what is steady is {OUTGROWN}"))

@@ -117,7 +117,7 @@ def _level(path: Followed, periods: NDArray[np.int_]) -> Reals:
 
 def _error(path: Followed, rng: np.random.Generator) -> Reals:
     """Draw how far the true phase may lie from that which was found."""
-    level = 0.5 * (path.loudness[:, ::2] + path.loudness[:, 1::2]).clip(min=0.0)
+    level = path.in_cells.clip(min=0.0)
     jumps = sorted({first_cell(jump / path.frames.hop) for jump in path.jumps})
     shape = path.model.amplitudes
     # The noise of the silence is in that of the take, and a line's own unsteadiness is a bound on

@@ -21,9 +21,8 @@ _STANDS_OUT, _OFTEN = 20.0, 0.25
 #: Range of its level, 10 to 90 % of all looks, from which a line comes and goes, dB.
 _UNSTEADY_DB = 10.0
 _MOST_ROWS = 6
-#: Why lines are doubtful that keep neither phase nor level as the others do, and those far louder
-#: than what lies below them.
-UNSTEADY, OUTGROWN = "keeps neither phase nor level", "far louder than the lines below it"
+#: Why lines are doubtful that do not behave as the others do, and those that `outgrown` marks.
+NOT_KEPT, OUTGROWN = "keeps neither phase nor level", "far louder than the lines around it"
 #: Fewer lines than this that keep to each other are not worth a word.
 _FEW = 3
 

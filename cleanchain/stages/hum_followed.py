@@ -106,6 +106,12 @@ class Followed:
         return self.levels[1] * at_seconds(self.course, step_s, seconds)
 
     @property
+    def in_cells(self) -> Reals:
+        """Level of the hum in each cell, shape (channels, cells)."""
+        cells: Reals = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2])
+        return cells
+
+    @property
     def is_heard(self) -> bool:
         """Whether the hum of the waveform is in the take at all.
 
@@ -120,8 +126,7 @@ class Followed:
     @property
     def _lines_agree(self) -> bool:
         """Whether most of the lines that can tell show the hum at half its level or more."""
-        cells = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2]).clip(min=0.0)
-        hum = self.model.amplitudes[:, None] * cells[..., None]
+        hum = self.model.amplitudes[:, None] * self.in_cells.clip(min=0.0)[..., None]
         information = ((hum.real**2 + hum.imag**2) / self.noise).sum(axis=1)
         still = self.cells.stilled(self.phase)
         seen = ((still * hum.conj()).real / self.noise).sum(axis=1)
@@ -148,8 +153,7 @@ class Followed:
     @property
     def left(self) -> Amplitudes:
         """What is left on the lines in each cell, shape (channels, cells, harmonics)."""
-        cells = 0.5 * (self.loudness[:, ::2] + self.loudness[:, 1::2])
-        hum = self.model.amplitudes[:, None] * cells[..., None]
+        hum = self.model.amplitudes[:, None] * self.in_cells[..., None]
         left: Amplitudes = self.cells.stilled(self.phase) - hum
         return left
 
